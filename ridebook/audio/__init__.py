@@ -1,0 +1,1 @@
+"""Audio files: reading, aligning, resampling, blocks, peaks and writing."""

@@ -1,0 +1,1 @@
+"""Findings: what a check has to say of a session."""

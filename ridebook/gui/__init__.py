@@ -1,0 +1,1 @@
+"""The window. Everything that imports Qt, and nothing that computes."""

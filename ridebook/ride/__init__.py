@@ -1,0 +1,1 @@
+"""The lane, edits of a lane, and the suggestion."""

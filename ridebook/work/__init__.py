@@ -1,0 +1,1 @@
+"""Long work as steps with progress and cancel: load, analyse, cache, render."""
