@@ -8,7 +8,7 @@ import secrets
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 
-from ridebook.errors import OutputError, OutputExistsError, OutputIsSourceError
+from ridebook.errors import OutputError, OutputExistsError, OutputIsSourceError, RidebookError
 
 
 def is_same_file(first: str | Path, second: str | Path) -> bool:
@@ -91,7 +91,7 @@ def written_aside(target: str | Path, protect: Iterable[str | Path] = (), *, rep
                 os.chmod(aside, real.stat().st_mode & 0o7777)
         check_target(target, protect, replace=replace)  # long work may lie between
         os.replace(aside, real)
-    except OutputError:
+    except RidebookError:  # some of them are OSErrors too
         raise
     except OSError as error:
         raise OutputError(f"{target} cannot be written: {error.strerror or error}") from error

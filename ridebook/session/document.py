@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from dataclasses import dataclass, field
 from enum import StrEnum
 
+from ridebook.errors import SegmentError, SettingError
 from ridebook.ride.lane import Lane
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion
 from ridebook.segment.spans import Segments
+
+TRIM_LIMIT_DB = 60.0
+"""Furthest that a trim may go either way, in dB: far beyond any static level of a mix (a choice of this program)."""
 
 
 class State(StrEnum):
@@ -116,3 +122,66 @@ class Session:
     def decision(self, phrase_id: str) -> Decision:
         """Decision about a phrase; open where none was taken."""
         return self.decisions.get(phrase_id, Decision())
+
+    @property
+    def sources(self) -> tuple[SourceFile, ...]:
+        """Every file that the session reads: vocal, beds, references."""
+        return (self.vocal, *self.beds, *self.references)
+
+
+def check_session(session: Session) -> None:
+    """Hold the rules that the parts of a session cannot hold by themselves.
+
+    Raises
+    ------
+    SettingError
+        The trim, a section's aim or what is noted of a source is out of its range.
+    SegmentError
+        Two spans share an id, a span lies outside the vocal, or something is said of a span that is not there.
+    LaneError
+        The points of a suggestion that was decided on are not a lane.
+    """
+    if not -TRIM_LIMIT_DB <= session.trim_db <= TRIM_LIMIT_DB:
+        raise SettingError(f"the trim is {session.trim_db:g} dB, but must lie within {TRIM_LIMIT_DB:g} dB either way")
+    for section_id, aim_lu in session.section_aims.items():
+        check_aim(aim_lu, section_id)
+    for source in session.sources:
+        if min(source.rate_hz, source.channels_n, source.frames_n) <= 0:
+            raise SettingError(
+                f"{source.path} is noted with {source.rate_hz} Hz, {source.channels_n} channels and "
+                f"{source.frames_n} frames; each must be more than 0"
+            )
+    segments = session.segments
+    for span_id, times in Counter(span.id for span in segments.all_spans()).items():
+        if times > 1 or not span_id:
+            raise SegmentError(f"{times} segments have the id {span_id!r}; each needs one of its own")
+    for span in segments.all_spans():
+        if span.start_n < 0 or span.end_n > session.vocal.frames_n:
+            raise SegmentError(
+                f"{span.kind} {span.id!r} lies outside the vocal: frames {span.start_n} to {span.end_n} "
+                f"of {session.vocal.frames_n}"
+            )
+    for said, of_ids, kind, spans in (
+        ("a decision", session.decisions, "phrase", segments.phrases),
+        ("an aim", session.section_aims, "section", segments.sections),
+        ("'meant to be quiet'", session.quiet_words, "word", segments.words),
+    ):
+        for span_id in sorted(frozenset(of_ids) - {span.id for span in spans}):
+            raise SegmentError(f"{said} is noted for the {kind} {span_id!r}, which is not among the segments")
+    for phrase_id, decision in session.decisions.items():
+        if decision.decided_on is not None:
+            _check_suggestion(phrase_id, decision.decided_on)
+
+
+def _check_suggestion(phrase_id: str, suggestion: PhraseSuggestion) -> None:
+    Lane(suggestion.points)
+    for name in ("ride_db", "balance_before_lu", "balance_after_lu"):
+        value = getattr(suggestion, name)
+        if value is not None and not math.isfinite(value):
+            raise SegmentError(f"{name} of what phrase {phrase_id!r} was decided on is not a number")
+
+
+def check_aim(aim_lu: float, section_id: str) -> None:
+    """Raise `SettingError` unless a section's own aim lies in the range of `RideSettings.aim_lu`."""
+    if not -20.0 <= aim_lu <= 20.0:
+        raise SettingError(f"the aim of section {section_id!r} is {aim_lu:g} LU, but must lie between -20 and 20")
