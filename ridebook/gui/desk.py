@@ -1,0 +1,442 @@
+"""What one window works on: the session, what was measured, what is suggested, and where the eye is.
+
+Views listen to the desk's signals and call its methods; they never change a session themselves. The desk
+computes nothing: it calls the rooms that do, the slow ones in the pool.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from PySide6.QtCore import QObject, Signal
+
+from ridebook.errors import RidebookError
+from ridebook.gui.pool import Pool
+from ridebook.measure.measures import Measures
+from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
+from ridebook.segment.spans import Kind, Span
+from ridebook.session.document import Session
+from ridebook.session.history import History
+
+Edit = Callable[[Session], Session]
+
+MIN_VIEW_S = 0.05
+"""The timeline never shows less than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """What is selected.
+
+    Parameters
+    ----------
+    kind : Kind
+        What the selected spans are: sections, phrases or words.
+    span_ids : tuple of str
+        The selected spans in order of time.
+    current_id : str or None
+        The one that keys act from; among `span_ids` where there are any.
+    points : frozenset of int
+        Indices of selected breakpoints of the lane.
+    """
+
+    kind: Kind = Kind.PHRASE
+    span_ids: tuple[str, ...] = ()
+    current_id: str | None = None
+    points: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """Stretch of time that the timeline shows, in frames."""
+
+    start_n: int = 0
+    end_n: int = 1
+
+    @property
+    def length_n(self) -> int:
+        """Length in frames."""
+        return self.end_n - self.start_n
+
+
+class Desk(QObject):
+    """The one model of a window.
+
+    Attributes
+    ----------
+    session : Session or None
+        What is decided; None before anything is opened.
+    measures : Measures or None
+        What was measured; None until the analysis has ended.
+    pyramids : dict of str to Pyramid
+        ``vocal`` and ``bed``, for the waveforms.
+    suggestion : Suggestion or None
+        What is suggested now.
+    history : History
+        Undo and redo.
+    selection : Selection
+        What is selected.
+    view : View
+        What the timeline shows.
+    playhead_n : int
+        Where listening goes on.
+    path : Path or None
+        The session's file.
+    notices : tuple of str
+        What the user is to know about the files.
+    """
+
+    session_changed = Signal(object, object)
+    """Session before and after; compare their parts with ``is``."""
+    analysis_changed = Signal()
+    suggestion_changed = Signal()
+    selection_changed = Signal()
+    view_changed = Signal()
+    playhead_changed = Signal()
+    message = Signal(str)
+    busy_changed = Signal()
+    failed = Signal(object)
+    """A `RidebookError` that the window must show."""
+
+    def __init__(self, parent: QObject | None = None) -> None:
+        super().__init__(parent)
+        self.pool = Pool(self)
+        self.pool.busy_changed.connect(self.busy_changed)
+        self.session: Session | None = None
+        self.measures: Measures | None = None
+        self.pyramids: dict[str, object] = {}
+        self.suggestion: Suggestion | None = None
+        self.history = History()
+        self.selection = Selection()
+        self.view = View()
+        self.playhead_n = 0
+        self.path: Path | None = None
+        self.notices: tuple[str, ...] = ()
+        self.saved_at_s: float | None = None
+        self._gesture: tuple[str, Session] | None = None
+
+    # --- opening ---------------------------------------------------------------------------------
+
+    def show_session(
+        self,
+        session: Session,
+        *,
+        path: Path | None = None,
+        measures: Measures | None = None,
+        pyramids: dict[str, object] | None = None,
+        suggestion: Suggestion | None = None,
+    ) -> None:
+        """Put another session on the desk: history, selection, view and playhead begin anew."""
+        before = self.session
+        self.session = session
+        self.path = path
+        self.measures = measures
+        self.pyramids = dict(pyramids or {})
+        self.suggestion = suggestion
+        self.history.clear()
+        self.saved_at_s = None
+        self._gesture = None
+        self.session_changed.emit(before, session)
+        self.analysis_changed.emit()
+        self.suggestion_changed.emit()
+        self.select()
+        self.set_playhead(0)
+        self.zoom_to("song")
+        if measures is not None and suggestion is None:
+            self.suggest_again()
+
+    def close(self) -> None:
+        """End all work that still runs."""
+        self.pool.close()
+
+    # --- edits -----------------------------------------------------------------------------------
+
+    def edit(self, label: str, fn: Edit, merge_key: str | None = None) -> bool:
+        """Make one undo step.
+
+        Parameters
+        ----------
+        label : str
+            Name of the step in the undo list.
+        fn : callable
+            Pure, session to session; raising a `RidebookError` leaves all as it was and shows the message.
+        merge_key : str or None
+            Steps in a row with the same key become one.
+
+        Returns
+        -------
+        bool
+            Whether anything changed.
+        """
+        if self.session is None:
+            return False
+        self.commit()
+        before = self.session
+        try:
+            after = fn(before)
+        except RidebookError as error:
+            self.message.emit(str(error))
+            return False
+        if after is before or after == before:
+            return False
+        self.history.push(label, before, after, merge_key)
+        self._now(after)
+        return True
+
+    def begin(self, label: str) -> None:
+        """Begin a gesture: all that is staged until `commit` is one undo step."""
+        if self.session is not None:
+            self.commit()
+            self._gesture = (label, self.session)
+
+    def stage(self, fn: Edit) -> None:
+        """Show a gesture so far: `fn` is applied to the session as it was at `begin`."""
+        if self._gesture is None:
+            return
+        try:
+            after = fn(self._gesture[1])
+        except RidebookError as error:
+            self.message.emit(str(error))
+            return
+        if after is not self.session:
+            self._now(after)
+
+    def commit(self) -> None:
+        """End a gesture; nothing happens where none was begun."""
+        if self._gesture is None:
+            return
+        label, before = self._gesture
+        self._gesture = None
+        if self.session is not before and self.session != before:
+            self.history.push(label, before, self.session)
+            self._now(self.session, before=self.session)
+
+    def abort(self) -> None:
+        """Take back a gesture."""
+        if self._gesture is not None:
+            _, before = self._gesture
+            self._gesture = None
+            if self.session is not before:
+                self._now(before)
+
+    @property
+    def in_gesture(self) -> bool:
+        """Whether a gesture was begun and has not ended."""
+        return self._gesture is not None
+
+    def undo(self) -> None:
+        """Go back one step; in a gesture, take the gesture back."""
+        if self._gesture is not None:
+            self.abort()
+            return
+        self._step(self.history.undo())
+
+    def redo(self) -> None:
+        """Go forward one step."""
+        self.commit()
+        self._step(self.history.redo())
+
+    def jump(self, position: int) -> None:
+        """Go to a place in the undo list; 0 is before the first step."""
+        self.commit()
+        self._step(self.history.jump(position))
+
+    def _step(self, session: Session | None) -> None:
+        if session is not None and session is not self.session:
+            self._now(session)
+
+    def _now(self, after: Session, before: Session | None = None) -> None:
+        before = self.session if before is None else before
+        self.session = after
+        self._keep_selection(after)
+        self.session_changed.emit(before, after)
+        if self._suggestion_is_old(before, after):
+            self.suggest_again()
+
+    # --- suggestion ------------------------------------------------------------------------------
+
+    @staticmethod
+    def _suggestion_is_old(before: Session | None, after: Session) -> bool:
+        if before is None:
+            return True
+        if before is after:
+            return False
+        return (
+            before.settings != after.settings
+            or before.section_aims != after.section_aims
+            or before.segments is not after.segments
+            or before.trim_db != after.trim_db
+            or quiet_ids(before) != quiet_ids(after)
+        )
+
+    def suggest_again(self) -> None:
+        """Make the suggestion anew off the window's thread; only the newest that was asked for is shown."""
+        if self.session is None or self.measures is None:
+            return
+        from ridebook.ride.suggest import suggest
+
+        session, measures = self.session, self.measures
+
+        def work(_progress: object, _cancelled: object) -> Suggestion:
+            return suggest(
+                measures,
+                session.segments,
+                session.settings,
+                section_aims=session.section_aims,
+                quiet_ids=quiet_ids(session),
+                trim_db=session.trim_db,
+            )
+
+        self.pool.start(work, done=self._on_suggested, failed=self.failed.emit, group="suggest")
+
+    def _on_suggested(self, suggestion: Suggestion) -> None:
+        self.suggestion = suggestion
+        self.suggestion_changed.emit()
+
+    def suggestion_of(self, phrase_id: str) -> PhraseSuggestion | None:
+        """What is suggested for a phrase, or None."""
+        if self.suggestion is None:
+            return None
+        return next((found for found in self.suggestion.phrases if found.phrase_id == phrase_id), None)
+
+    # --- selection, view, playhead ---------------------------------------------------------------
+
+    def select(
+        self,
+        span_ids: Sequence[str] = (),
+        *,
+        kind: Kind = Kind.PHRASE,
+        current_id: str | None = None,
+        points: frozenset[int] | None = None,
+    ) -> None:
+        """Select spans of one kind, breakpoints, or both; nothing selects nothing."""
+        ids = tuple(span_ids)
+        if self.session is not None and ids:
+            wanted = set(ids)
+            ids = tuple(span.id for span in spans_of(self.session, kind) if span.id in wanted)
+        if current_id not in ids:
+            current_id = ids[-1] if ids else None
+        made = Selection(kind, ids, current_id, points or frozenset())
+        if made != self.selection:
+            self.selection = made
+            self.selection_changed.emit()
+
+    def select_points(self, points: frozenset[int]) -> None:
+        """Select breakpoints and leave the selected spans."""
+        made = replace(self.selection, points=points)
+        if made != self.selection:
+            self.selection = made
+            self.selection_changed.emit()
+
+    def span(self, span_id: str | None) -> Span | None:
+        """Span of this id, or None."""
+        if self.session is None or span_id is None:
+            return None
+        return next((span for span in self.session.segments.all_spans() if span.id == span_id), None)
+
+    def selected_spans(self) -> tuple[Span, ...]:
+        """The selected spans in order of time."""
+        if self.session is None:
+            return ()
+        wanted = set(self.selection.span_ids)
+        return tuple(span for span in spans_of(self.session, self.selection.kind) if span.id in wanted)
+
+    def selected_phrases(self) -> tuple[Span, ...]:
+        """Phrases that an action is for: the selected ones, those of selected sections, or that of selected words."""
+        if self.session is None:
+            return ()
+        segments = self.session.segments
+        chosen = self.selected_spans()
+        if self.selection.kind is Kind.PHRASE:
+            return chosen
+        if self.selection.kind is Kind.SECTION:
+            return tuple(phrase for section in chosen for phrase in segments.phrases_of(section))
+        held = {phrase.id: phrase for word in chosen if (phrase := segments.phrase_of(word)) is not None}
+        return tuple(held.values())
+
+    def _keep_selection(self, session: Session) -> None:
+        """Drop from the selection what the session no longer has."""
+        there = {span.id for span in spans_of(session, self.selection.kind)}
+        ids = tuple(span_id for span_id in self.selection.span_ids if span_id in there)
+        points = frozenset(i for i in self.selection.points if i < len(session.lane.points))
+        current = self.selection.current_id if self.selection.current_id in ids else (ids[-1] if ids else None)
+        made = Selection(self.selection.kind, ids, current, points)
+        if made != self.selection:
+            self.selection = made
+            self.selection_changed.emit()
+
+    @property
+    def rate_hz(self) -> int:
+        """The pair's rate; 48000 before anything is opened."""
+        return self.session.vocal.rate_hz if self.session is not None else 48000
+
+    @property
+    def frames_n(self) -> int:
+        """The vocal's length in frames; 1 before anything is opened."""
+        return self.session.vocal.frames_n if self.session is not None else 1
+
+    def set_view(self, start_n: float, end_n: float) -> None:
+        """Show a stretch of time, kept inside the song and no shorter than `MIN_VIEW_S`."""
+        whole = self.frames_n
+        length = min(max(round(end_n - start_n), math.ceil(MIN_VIEW_S * self.rate_hz)), whole)
+        start = min(max(round(start_n), 0), whole - length)
+        made = View(start, start + length)
+        if made != self.view:
+            self.view = made
+            self.view_changed.emit()
+
+    def zoom_to(self, what: Span | str) -> None:
+        """Show a span, ``"selection"`` or ``"song"``, with a little air on both sides."""
+        if what == "song":
+            self.set_view(0, self.frames_n)
+            return
+        spans = self.selected_spans() if what == "selection" else (what,)
+        if not spans:
+            return
+        start_n, end_n = spans[0].start_n, spans[-1].end_n
+        air_n = max((end_n - start_n) * 0.08, 0.1 * self.rate_hz)
+        self.set_view(start_n - air_n, end_n + air_n)
+
+    def show_span(self, span: Span) -> None:
+        """Bring a span into the view at the zoom that is on; nothing moves where it is all seen already."""
+        view = self.view
+        if span.start_n >= view.start_n and span.end_n <= view.end_n:
+            return
+        if span.length_n > view.length_n * 0.9:
+            self.zoom_to(span)
+            return
+        start_n = span.middle_n - view.length_n // 2
+        self.set_view(start_n, start_n + view.length_n)
+
+    def set_playhead(self, frame_n: float) -> None:
+        """Put the playhead somewhere in the song."""
+        made = min(max(round(frame_n), 0), self.frames_n)
+        if made != self.playhead_n:
+            self.playhead_n = made
+            self.playhead_changed.emit()
+
+    # --- saving ----------------------------------------------------------------------------------
+
+    @property
+    def changed(self) -> bool:
+        """Whether there is something that is not saved."""
+        return self.session is not None and not self.history.clean
+
+    def _on_saved(self, path: Path) -> None:
+        self.path = path
+        self.saved_at_s = time.time()
+
+
+def spans_of(session: Session, kind: Kind) -> tuple[Span, ...]:
+    """Spans of one kind in order of time."""
+    return getattr(session.segments, f"{kind.value}s")
+
+
+def quiet_ids(session: Session) -> frozenset[str]:
+    """Ids of phrases and words that are meant to be quiet."""
+    phrases = {phrase_id for phrase_id, decision in session.decisions.items() if decision.quiet}
+    return frozenset(phrases) | session.quiet_words
