@@ -68,7 +68,8 @@ class Lane:
         at = np.asarray(frames, dtype=np.float64)
         if not self.points:
             return np.zeros_like(at)
-        return np.interp(at, self.frames, self.gains_db)
+        gains_db: np.ndarray = np.interp(at, self.frames, self.gains_db)
+        return gains_db
 
     def block_db(self, start_n: int, stop_n: int) -> np.ndarray:
         """Gain in dB of the frames `start_n` to `stop_n` (not included), float64."""
