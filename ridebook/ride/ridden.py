@@ -93,7 +93,8 @@ def peak_gain_db(lane: Lane, trim_db: float, edges_n: np.ndarray) -> np.ndarray:
     inside = (lane.frames > edges_n[0]) & (lane.frames < edges_n[-1])
     bins = np.searchsorted(edges_n, lane.frames[inside], side="right") - 1
     np.maximum.at(highest, bins, lane.gains_db[inside])
-    return highest + trim_db
+    peaks: np.ndarray = highest + trim_db
+    return peaks
 
 
 def _alike(before: Lane, after: Lane, least: int, step: int) -> int:
@@ -107,7 +108,8 @@ def _alike(before: Lane, after: Lane, least: int, step: int) -> int:
 def _factor(vocal: StemMeasures, lane: Lane, trim_db: float, first: int, last: int) -> np.ndarray:
     grid_n = vocal.grid_n[first : last + 1]
     gain_db = lane.gain_db_at((grid_n[:-1] + grid_n[1:]) / 2.0) + trim_db
-    return np.exp(gain_db * (np.log(10.0) / 10.0))
+    factor: np.ndarray = 10.0 ** (gain_db / 10.0)
+    return factor
 
 
 def _like(vocal: StemMeasures, cell_power: np.ndarray) -> StemMeasures:
