@@ -14,6 +14,26 @@ ABSENT_LUFS = -60.0
 """A bed quieter than this is no bed (a choice of this program, no source)."""
 
 
+def grid_points_n(rate_hz: int, frames_n: int) -> np.ndarray:
+    """Points of the 10 ms grid over `frames_n` frames.
+
+    Parameters
+    ----------
+    rate_hz : int
+        Sample rate.
+    frames_n : int
+        Frames that the grid covers.
+
+    Returns
+    -------
+    ndarray
+        int64, shape (cells + 1,): ``round(k * rate_hz / 100)`` for each k where that is less than
+        `frames_n`, then `frames_n` itself.
+    """
+    points = np.round(np.arange(frames_n * CELLS_PER_S // rate_hz + 2) * rate_hz / CELLS_PER_S).astype(np.int64)
+    return np.append(points[points < frames_n], frames_n)
+
+
 @dataclass(frozen=True, eq=False)
 class StemMeasures:
     """Powers of one stem on the 10 ms grid of the vocal.
@@ -38,9 +58,7 @@ class StemMeasures:
     @cached_property
     def grid_n(self) -> np.ndarray:
         """Frames of the grid's points, int64, shape (cells + 1,); the last is `frames_n`."""
-        points = np.round(np.arange(len(self.cell_power) + 1) * self.rate_hz / CELLS_PER_S).astype(np.int64)
-        points[-1] = self.frames_n
-        return points
+        return grid_points_n(self.rate_hz, self.frames_n)
 
     @cached_property
     def energy(self) -> np.ndarray:
@@ -60,11 +78,15 @@ class Measures:
         Each bed file alone.
     bed : StemMeasures
         The sum of the beds (of their samples, not of their powers).
+    vocal_spread : bool
+        The vocal is mono and the mix is wider, so that a centre law lowers the vocal in the mix. The
+        powers are those of full amplitude on both sides.
     """
 
     vocal: StemMeasures
     beds: tuple[StemMeasures, ...]
     bed: StemMeasures
+    vocal_spread: bool = False
 
     @property
     def rate_hz(self) -> int:
