@@ -76,8 +76,8 @@ class Desk(QObject):
         ``vocal`` and ``bed``, for the waveforms.
     suggestion : Suggestion or None
         What is suggested now.
-    history : History
-        Undo and redo.
+    history : History or None
+        Undo and redo; None before anything is opened.
     selection : Selection
         What is selected.
     view : View
@@ -110,14 +110,14 @@ class Desk(QObject):
         self.measures: Measures | None = None
         self.pyramids: dict[str, object] = {}
         self.suggestion: Suggestion | None = None
-        self.history = History()
+        self.history: History | None = None
         self.selection = Selection()
         self.view = View()
         self.playhead_n = 0
         self.path: Path | None = None
         self.notices: tuple[str, ...] = ()
         self.saved_at_s: float | None = None
-        self._gesture: tuple[str, Session] | None = None
+        self._gesture_from: Session | None = None
 
     # --- opening ---------------------------------------------------------------------------------
 
@@ -137,9 +137,9 @@ class Desk(QObject):
         self.measures = measures
         self.pyramids = dict(pyramids or {})
         self.suggestion = suggestion
-        self.history.clear()
+        self.history = History(session)
         self.saved_at_s = None
-        self._gesture = None
+        self._gesture_from = None
         self.session_changed.emit(before, session)
         self.analysis_changed.emit()
         self.suggestion_changed.emit()
@@ -176,81 +176,73 @@ class Desk(QObject):
             return False
         self.commit()
         before = self.session
-        try:
-            after = fn(before)
-        except RidebookError as error:
-            self.message.emit(str(error))
+        after = self._tried(fn, before)
+        if after is None or after is before or after == before:
             return False
-        if after is before or after == before:
-            return False
-        self.history.push(label, before, after, merge_key)
-        self._now(after)
+        self._now(self.history.do(label, after, merge_key))
         return True
 
-    def begin(self, label: str) -> None:
+    def begin(self, label: str, merge_key: str | None = None) -> None:
         """Begin a gesture: all that is staged until `commit` is one undo step."""
         if self.session is not None:
             self.commit()
-            self._gesture = (label, self.session)
+            self._gesture_from = self.session
+            self.history.begin(label, merge_key)
 
     def stage(self, fn: Edit) -> None:
         """Show a gesture so far: `fn` is applied to the session as it was at `begin`."""
-        if self._gesture is None:
+        if not self.in_gesture:
             return
-        try:
-            after = fn(self._gesture[1])
-        except RidebookError as error:
-            self.message.emit(str(error))
-            return
-        if after is not self.session:
-            self._now(after)
+        after = self._tried(fn, self._gesture_from)
+        if after is not None and after is not self.session:
+            self._now(self.history.stage(after))
 
-    def commit(self) -> None:
-        """End a gesture; nothing happens where none was begun."""
-        if self._gesture is None:
-            return
-        label, before = self._gesture
-        self._gesture = None
-        if self.session is not before and self.session != before:
-            self.history.push(label, before, self.session)
-            self._now(self.session, before=self.session)
+    def commit(self, label: str | None = None) -> None:
+        """End a gesture, under a better name where one is given; nothing happens where none was begun."""
+        if self.in_gesture:
+            if self.session == self._gesture_from:
+                self.abort()
+            else:
+                self._now(self.history.commit(label), always=True)
 
     def abort(self) -> None:
-        """Take back a gesture."""
-        if self._gesture is not None:
-            _, before = self._gesture
-            self._gesture = None
-            if self.session is not before:
-                self._now(before)
+        """Take back a gesture; nothing happens where none was begun."""
+        if self.in_gesture:
+            self._now(self.history.abort())
+
+    def _tried(self, fn: Edit, session: Session) -> Session | None:
+        try:
+            return fn(session)
+        except RidebookError as error:
+            self.message.emit(str(error))
+            return None
 
     @property
     def in_gesture(self) -> bool:
         """Whether a gesture was begun and has not ended."""
-        return self._gesture is not None
+        return self.history is not None and self.history.in_gesture
 
     def undo(self) -> None:
         """Go back one step; in a gesture, take the gesture back."""
-        if self._gesture is not None:
-            self.abort()
-            return
-        self._step(self.history.undo())
+        if self.history is not None:
+            self._now(self.history.undo())
 
     def redo(self) -> None:
         """Go forward one step."""
-        self.commit()
-        self._step(self.history.redo())
+        if self.history is not None:
+            self.commit()
+            self._now(self.history.redo())
 
-    def jump(self, position: int) -> None:
-        """Go to a place in the undo list; 0 is before the first step."""
-        self.commit()
-        self._step(self.history.jump(position))
+    def jump(self, done_n: int) -> None:
+        """Go to a place in the undo list: `done_n` of its steps done."""
+        if self.history is not None:
+            self.commit()
+            self._now(self.history.jump(done_n))
 
-    def _step(self, session: Session | None) -> None:
-        if session is not None and session is not self.session:
-            self._now(session)
-
-    def _now(self, after: Session, before: Session | None = None) -> None:
-        before = self.session if before is None else before
+    def _now(self, after: Session, *, always: bool = False) -> None:
+        before = self.session
+        if after is before and not always:
+            return
         self.session = after
         self._keep_selection(after)
         self.session_changed.emit(before, after)
@@ -298,7 +290,7 @@ class Desk(QObject):
         self.suggestion_changed.emit()
 
     def suggestion_of(self, phrase_id: str) -> PhraseSuggestion | None:
-        """What is suggested for a phrase, or None."""
+        """Suggestion for a phrase, or None."""
         if self.suggestion is None:
             return None
         return next((found for found in self.suggestion.phrases if found.phrase_id == phrase_id), None)
@@ -339,7 +331,7 @@ class Desk(QObject):
         return next((span for span in self.session.segments.all_spans() if span.id == span_id), None)
 
     def selected_spans(self) -> tuple[Span, ...]:
-        """The selected spans in order of time."""
+        """Spans that are selected, in order of time."""
         if self.session is None:
             return ()
         wanted = set(self.selection.span_ids)
@@ -424,7 +416,7 @@ class Desk(QObject):
     @property
     def changed(self) -> bool:
         """Whether there is something that is not saved."""
-        return self.session is not None and not self.history.clean
+        return self.history is not None and not self.history.is_clean
 
     def _on_saved(self, path: Path) -> None:
         self.path = path

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from PySide6.QtCore import QObject, QThreadPool, Signal, Slot
 
 from ridebook.errors import RidebookError
-from ridebook.work.steps import Cancelled, CancelCheck, Progress
+from ridebook.work.steps import CancelCheck, Cancelled, Progress
 
 log = logging.getLogger(__name__)
 

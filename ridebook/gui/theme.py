@@ -231,7 +231,7 @@ class Themes(QObject):
 
 
 def themes() -> Themes:
-    """The application's `Themes`, made at the first call; a QApplication must be there."""
+    """Give the application's `Themes`, made at the first call; a QApplication must be there."""
     app = QApplication.instance()
     found = app.findChild(Themes, options=Qt.FindChildOption.FindDirectChildrenOnly)
     return found if found is not None else Themes(app)
