@@ -91,29 +91,22 @@ def cell_energies(samples: np.ndarray, start_n: int, rate_hz: int) -> tuple[int,
 
 
 class CellEnergy:
-    """Energy of each cell of the 10 ms grid, summed up from blocks.
+    """Energy of each cell of the 10 ms grid, summed up from blocks and channels."""
 
-    Parameters
-    ----------
-    rate_hz : int
-        Sample rate.
-    """
-
-    def __init__(self, rate_hz: int) -> None:
-        self._rate_hz = rate_hz
+    def __init__(self) -> None:
         self._parts: list[tuple[int, np.ndarray]] = []
 
     def add(self, first: int, energies: np.ndarray) -> None:
         """Add energies, float64, shape (cells,), to the cells from `first` on."""
         self._parts.append((first, energies))
 
-    def measures(self, frames_n: int) -> StemMeasures:
+    def measures(self, rate_hz: int, frames_n: int) -> StemMeasures:
         """Mean power of each cell of a grid over `frames_n` frames."""
-        lengths = np.diff(grid_points_n(self._rate_hz, frames_n))
+        lengths = np.diff(grid_points_n(rate_hz, frames_n))
         energy = np.zeros(len(lengths))
         for first, sums in self._parts:
             energy[first : first + len(sums)] += sums
-        return StemMeasures(self._rate_hz, frames_n, energy / lengths)
+        return StemMeasures(rate_hz, frames_n, energy / lengths)
 
 
 class CellPower:
@@ -131,7 +124,7 @@ class CellPower:
     def __init__(self, rate_hz: int, weights: Sequence[float]) -> None:
         self._weights = tuple(weights)
         self._filters = tuple(KFilter(rate_hz) for _ in self._weights)
-        self._energy = CellEnergy(rate_hz)
+        self._energy = CellEnergy()
         self._rate_hz = rate_hz
         self._frames_n = 0
 
@@ -145,7 +138,7 @@ class CellPower:
 
     def measures(self) -> StemMeasures:
         """Power of all that was fed."""
-        return self._energy.measures(self._frames_n)
+        return self._energy.measures(self._rate_hz, self._frames_n)
 
     @property
     def cell_power(self) -> np.ndarray:
