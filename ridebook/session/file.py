@@ -27,6 +27,7 @@ from typing import Any
 import msgspec
 
 from ridebook import __version__
+from ridebook.audio.files import file_sha256
 from ridebook.audio.output import atomic_write
 from ridebook.errors import SessionChangedError, SessionUnreadableError
 from ridebook.ride.lane import Breakpoint, Lane
@@ -259,8 +260,7 @@ def locate(session: Session, folder: str | Path) -> Session:
             if candidates:
                 path = os.path.abspath(os.path.join(where, name))
                 with contextlib.suppress(OSError):
-                    with open(path, "rb") as stream:
-                        sha256 = hashlib.file_digest(stream, "sha256").hexdigest()
+                    sha256 = file_sha256(path)
                     moved |= {old: dataclasses.replace(old, path=path) for old in candidates if old.sha256 == sha256}
         if len(moved) == sum(map(len, wanted.values())):
             break

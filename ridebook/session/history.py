@@ -209,7 +209,7 @@ class History:
             raise RuntimeError("there is no gesture to commit")
         begun_as, before, merge_key = self._gesture
         after, self._gesture, self._present = self._present, None, before
-        return self.do(label or begun_as, after, merge_key)
+        return self.do(label or begun_as, before if after == before else after, merge_key)
 
     def abort(self) -> Session:
         """End a gesture with the session as it was before it; returns that.
