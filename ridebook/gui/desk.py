@@ -14,12 +14,14 @@ from pathlib import Path
 
 from PySide6.QtCore import QObject, Signal
 
+from ridebook.check.standing import Standing, standing
 from ridebook.errors import RidebookError
 from ridebook.gui.pool import Pool
 from ridebook.measure.measures import Measures
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.segment.spans import Kind, Span
 from ridebook.session.document import Session
+from ridebook.session.edits import quiet_ids
 from ridebook.session.history import History
 
 Edit = Callable[[Session], Session]
@@ -118,6 +120,8 @@ class Desk(QObject):
         self.notices: tuple[str, ...] = ()
         self.saved_at_s: float | None = None
         self._gesture_from: Session | None = None
+        self._standing: tuple[Session, Measures, Standing] | None = None
+        self._suggested: dict[str, PhraseSuggestion] = {}
 
     # --- opening ---------------------------------------------------------------------------------
 
@@ -136,13 +140,12 @@ class Desk(QObject):
         self.path = path
         self.measures = measures
         self.pyramids = dict(pyramids or {})
-        self.suggestion = suggestion
         self.history = History(session)
         self.saved_at_s = None
         self._gesture_from = None
         self.session_changed.emit(before, session)
         self.analysis_changed.emit()
-        self.suggestion_changed.emit()
+        self._on_suggested(suggestion)
         self.select()
         self.set_playhead(0)
         self.zoom_to("song")
@@ -249,7 +252,17 @@ class Desk(QObject):
         if self._suggestion_is_old(before, after):
             self.suggest_again()
 
-    # --- suggestion ------------------------------------------------------------------------------
+    # --- standing and suggestion -----------------------------------------------------------------
+
+    @property
+    def standing(self) -> Standing | None:
+        """How each phrase and word stands against the bed now; None until it is measured."""
+        session, measures = self.session, self.measures
+        if session is None or measures is None:
+            return None
+        if self._standing is None or self._standing[0] is not session or self._standing[1] is not measures:
+            self._standing = (session, measures, standing(session, measures))
+        return self._standing[2]
 
     @staticmethod
     def _suggestion_is_old(before: Session | None, after: Session) -> bool:
@@ -285,15 +298,14 @@ class Desk(QObject):
 
         self.pool.start(work, done=self._on_suggested, failed=self.failed.emit, group="suggest")
 
-    def _on_suggested(self, suggestion: Suggestion) -> None:
+    def _on_suggested(self, suggestion: Suggestion | None) -> None:
         self.suggestion = suggestion
+        self._suggested = {found.phrase_id: found for found in suggestion.phrases} if suggestion is not None else {}
         self.suggestion_changed.emit()
 
     def suggestion_of(self, phrase_id: str) -> PhraseSuggestion | None:
         """Suggestion for a phrase, or None."""
-        if self.suggestion is None:
-            return None
-        return next((found for found in self.suggestion.phrases if found.phrase_id == phrase_id), None)
+        return self._suggested.get(phrase_id)
 
     # --- selection, view, playhead ---------------------------------------------------------------
 
@@ -426,9 +438,3 @@ class Desk(QObject):
 def spans_of(session: Session, kind: Kind) -> tuple[Span, ...]:
     """Spans of one kind in order of time."""
     return getattr(session.segments, f"{kind.value}s")
-
-
-def quiet_ids(session: Session) -> frozenset[str]:
-    """Ids of phrases and words that are meant to be quiet."""
-    phrases = {phrase_id for phrase_id, decision in session.decisions.items() if decision.quiet}
-    return frozenset(phrases) | session.quiet_words
