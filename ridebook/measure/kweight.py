@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 
@@ -83,28 +84,25 @@ class KFilter:
         # In a second a state over the floor cannot decay into denormals at any rate.
         self._stretch_n = rate_hz
 
-    def filtered(self, samples: np.ndarray) -> np.ndarray:
-        """Filter the next samples, carrying on from the block before.
+    def stretches(self, samples: np.ndarray) -> Iterator[np.ndarray]:
+        """Filter the next samples, carrying on from the block before, a second at a time.
 
         Parameters
         ----------
         samples : ndarray
             Shape (frames,), full scale 1.0.
 
-        Returns
-        -------
+        Yields
+        ------
         ndarray
-            float64, shape (frames,).
+            float64, shape (frames,): all of `samples` in order, filtered. So short a piece is still in the
+            processor's cache when it is read again.
         """
         from scipy.signal import sosfilt  # here, since importing it takes longer than most of a command
 
-        out = np.empty(len(samples))
         for start in range(0, len(samples), self._stretch_n):
-            stretch = samples[start : start + self._stretch_n]
-            into = out[start : start + self._stretch_n]
-            if not self._state.any() and not stretch.any():
-                into[:] = 0.0
-                continue
-            into[:], self._state = sosfilt(self._sos, stretch.astype(np.float64), zi=self._state)
-            self._state[np.abs(self._state) < _STATE_FLOOR] = 0.0
-        return out
+            stretch = samples[start : start + self._stretch_n].astype(np.float64)
+            if self._state.any() or stretch.any():
+                stretch, self._state = sosfilt(self._sos, stretch, zi=self._state)
+                self._state[np.abs(self._state) < _STATE_FLOOR] = 0.0
+            yield stretch

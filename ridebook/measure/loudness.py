@@ -11,7 +11,7 @@ the tabulated one, which reads about 0.04 LU low on a 1 kHz tone.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 
@@ -62,13 +62,13 @@ def power_at(lufs: np.ndarray | float) -> np.ndarray:
     return np.asarray(10.0 ** ((np.asarray(lufs, dtype=np.float64) - OFFSET_DB) / 10.0))
 
 
-def cell_energies(samples: np.ndarray, start_n: int, rate_hz: int) -> tuple[int, np.ndarray]:
-    """Sum of squares of the samples in each cell of the 10 ms grid.
+def cell_energies(stretches: Iterable[np.ndarray], start_n: int, rate_hz: int) -> list[tuple[int, np.ndarray]]:
+    """Sum the squares of samples in each cell of the 10 ms grid.
 
     Parameters
     ----------
-    samples : ndarray
-        float64, shape (frames,).
+    stretches : iterable of ndarray
+        float64, each of shape (frames,) and not empty, one after the other.
     start_n : int
         Frame of the first sample on the grid's clock, not negative.
     rate_hz : int
@@ -76,37 +76,46 @@ def cell_energies(samples: np.ndarray, start_n: int, rate_hz: int) -> tuple[int,
 
     Returns
     -------
-    tuple of (int, ndarray)
-        The first cell that is touched, and the float64 sums of that one and those after it.
+    list of (int, ndarray)
+        For each stretch the first cell that it touches, and the float64 sums of that one and those after it.
     """
-    end_n = start_n + len(samples)
-    cells = np.arange(start_n * CELLS_PER_S // rate_hz, end_n * CELLS_PER_S // rate_hz + 2)
-    points = np.round(cells * rate_hz / CELLS_PER_S).astype(np.int64)
-    low = int(np.searchsorted(points, start_n, side="right")) - 1
-    high = int(np.searchsorted(points, end_n, side="left"))
-    if not len(samples):
-        return int(cells[low]), np.zeros(0)
-    edges = np.maximum(points[low:high] - start_n, 0)
-    return int(cells[low]), np.add.reduceat(np.square(samples), edges)
+    sums = []
+    for samples in stretches:
+        end_n = start_n + len(samples)
+        cells = np.arange(start_n * CELLS_PER_S // rate_hz, end_n * CELLS_PER_S // rate_hz + 2)
+        points = np.round(cells * rate_hz / CELLS_PER_S).astype(np.int64)
+        low = int(np.searchsorted(points, start_n, side="right")) - 1
+        high = int(np.searchsorted(points, end_n, side="left"))
+        edges = np.maximum(points[low:high] - start_n, 0)
+        sums.append((int(cells[low]), np.add.reduceat(np.square(samples), edges)))
+        start_n = end_n
+    return sums
 
 
 class CellEnergy:
-    """Energy of each cell of the 10 ms grid, summed up from blocks and channels."""
+    """Energy of each cell of the 10 ms grid, summed up from blocks and channels.
 
-    def __init__(self) -> None:
-        self._parts: list[tuple[int, np.ndarray]] = []
+    Parameters
+    ----------
+    rate_hz : int
+        Sample rate.
+    """
 
-    def add(self, first: int, energies: np.ndarray) -> None:
-        """Add energies, float64, shape (cells,), to the cells from `first` on."""
-        self._parts.append((first, energies))
+    def __init__(self, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
+        self._parts: list[tuple[float, int, np.ndarray]] = []
 
-    def measures(self, rate_hz: int, frames_n: int) -> StemMeasures:
+    def add(self, weight: float, energies: Iterable[tuple[int, np.ndarray]]) -> None:
+        """Add `weight` times what `cell_energies` gave."""
+        self._parts += [(weight, first, sums) for first, sums in energies]
+
+    def measures(self, frames_n: int) -> StemMeasures:
         """Mean power of each cell of a grid over `frames_n` frames."""
-        lengths = np.diff(grid_points_n(rate_hz, frames_n))
-        energy = np.zeros(len(lengths))
-        for first, sums in self._parts:
-            energy[first : first + len(sums)] += sums
-        return StemMeasures(rate_hz, frames_n, energy / lengths)
+        lengths = np.diff(grid_points_n(self._rate_hz, frames_n))
+        total = np.zeros(len(lengths))
+        for weight, first, sums in self._parts:
+            total[first : first + len(sums)] += weight * sums
+        return StemMeasures(self._rate_hz, frames_n, total / lengths)
 
 
 class CellPower:
@@ -124,7 +133,7 @@ class CellPower:
     def __init__(self, rate_hz: int, weights: Sequence[float]) -> None:
         self._weights = tuple(weights)
         self._filters = tuple(KFilter(rate_hz) for _ in self._weights)
-        self._energy = CellEnergy()
+        self._energy = CellEnergy(rate_hz)
         self._rate_hz = rate_hz
         self._frames_n = 0
 
@@ -132,13 +141,12 @@ class CellPower:
         """Take the next block, shape (frames, channels), full scale 1.0."""
         for kfilter, weight, samples in zip(self._filters, self._weights, block.T, strict=True):
             if weight:
-                first, energies = cell_energies(kfilter.filtered(samples), self._frames_n, self._rate_hz)
-                self._energy.add(first, weight * energies)
+                self._energy.add(weight, cell_energies(kfilter.stretches(samples), self._frames_n, self._rate_hz))
         self._frames_n += len(block)
 
     def measures(self) -> StemMeasures:
         """Power of all that was fed."""
-        return self._energy.measures(self._rate_hz, self._frames_n)
+        return self._energy.measures(self._frames_n)
 
     @property
     def cell_power(self) -> np.ndarray:

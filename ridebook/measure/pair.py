@@ -20,8 +20,8 @@ WARM_UP_S = 1.0
 
 _WAITING_BLOCKS = 3
 
-_Filtered = tuple[np.ndarray, int, np.ndarray]
-"""Filtered samples of a block of one channel, the first cell that they touch, and the energies from it on."""
+_Filtered = tuple[list[tuple[int, np.ndarray]], list[np.ndarray]]
+"""Energies of a block of one channel, as `cell_energies` gives them, and its filtered samples in stretches."""
 
 
 class MeasureAccumulators:
@@ -47,10 +47,11 @@ class MeasureAccumulators:
         placements = [placement(stem.layout, pair.mix_layout) for stem in pair.stems]
         self._stem_of = [stem for stem, gains in enumerate(placements) for _ in gains]
         self._channel_weights = np.concatenate([gains**2 @ weights for gains in placements])
-        self._alone = [CellEnergy() for _ in pair.stems]
-        self._together = CellEnergy()
+        self._alone = [CellEnergy(pair.rate_hz) for _ in pair.stems]
+        self._together = CellEnergy(pair.rate_hz)
         self._bed_gains = np.vstack([np.zeros_like(placements[0]), *placements[1:]])
-        self._mix_weights = weights if len(pair.beds) > 1 else np.zeros_like(weights)
+        self._mix_weights = weights
+        self._summing = len(pair.beds) > 1
         self._spread = len(placements[0]) == 1 < len(weights)
 
         self._filters = [KFilter(pair.rate_hz) for _ in self._stem_of]
@@ -63,7 +64,7 @@ class MeasureAccumulators:
     def _warm_up(self, pair: StemPair, frames_n: int) -> None:
         channels = [samples for bed in pair.beds for samples in bed.read(-frames_n, 0).T]
         for kfilter, samples in zip(self._filters[-len(channels) :], channels, strict=True):
-            kfilter.filtered(samples)
+            deque(kfilter.stretches(samples), maxlen=0)
 
     def feed(self, vocal: np.ndarray, beds: Sequence[np.ndarray]) -> None:
         """Take the next block of every stem.
@@ -81,14 +82,17 @@ class MeasureAccumulators:
         def filtered(channel: int, before: Future[_Filtered] | None, samples: np.ndarray) -> _Filtered:
             if before is not None:
                 before.result()
-            out = self._filters[channel].filtered(samples)
-            return out, *cell_energies(out, start_n, self._rate_hz)
+            stretches = self._filters[channel].stretches(samples)
+            if not self._summing:
+                return cell_energies(stretches, start_n, self._rate_hz), []
+            kept = list(stretches)
+            return cell_energies(kept, start_n, self._rate_hz), kept
 
         def summed(channels: list[Future[_Filtered]], gains: np.ndarray) -> _Filtered:
-            out = np.zeros(len(vocal))
-            for channel in np.flatnonzero(gains):
-                out += gains[channel] * channels[channel].result()[0]
-            return out, *cell_energies(out, start_n, self._rate_hz)
+            heard = np.flatnonzero(gains)
+            stretches = zip(*(channels[channel].result()[1] for channel in heard), strict=True)
+            together = (gains[heard] @ np.stack(stretch) for stretch in stretches)
+            return cell_energies(together, start_n, self._rate_hz), []
 
         # Jobs start in the order in which they are submitted, so whatever a job waits for is done or under way.
         samples = [column for block in (vocal, *beds) for column in block.T]
@@ -101,9 +105,11 @@ class MeasureAccumulators:
             (self._alone[stem], weight, channel)
             for stem, weight, channel in zip(self._stem_of, self._channel_weights, channels, strict=True)
         ]
-        for weight, gains in zip(self._mix_weights, self._bed_gains.T, strict=True):
-            if weight:
-                parts.append((self._together, weight, self._pool.submit(summed, channels, gains)))
+        if self._summing:
+            parts += [
+                (self._together, weight, self._pool.submit(summed, channels, gains))
+                for weight, gains in zip(self._mix_weights, self._bed_gains.T, strict=True)
+            ]
         self._waiting.append(parts)
         self._at_n += len(vocal)
         if len(self._waiting) > _WAITING_BLOCKS:
@@ -111,8 +117,7 @@ class MeasureAccumulators:
 
     def _collect(self) -> None:
         for energy, weight, part in self._waiting.popleft():
-            _, first, energies = part.result()
-            energy.add(first, weight * energies)
+            energy.add(weight, part.result()[0])
 
     def measures(self) -> Measures:
         """Measures of all that was fed.
@@ -126,6 +131,6 @@ class MeasureAccumulators:
             raise ValueError(f"{self._at_n} of {self._frames_n} frames were fed")
         while self._waiting:
             self._collect()
-        vocal, *beds = (energy.measures(self._rate_hz, self._frames_n) for energy in self._alone)
-        bed = beds[0] if len(beds) == 1 else self._together.measures(self._rate_hz, self._frames_n)
+        vocal, *beds = (energy.measures(self._frames_n) for energy in self._alone)
+        bed = beds[0] if len(beds) == 1 else self._together.measures(self._frames_n)
         return Measures(vocal, tuple(beds), bed, vocal_spread=self._spread)
