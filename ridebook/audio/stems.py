@@ -63,6 +63,11 @@ class Stem:
         """The file has another rate than the pair."""
         return self.rate_hz != self.info.rate_hz
 
+    @property
+    def stored(self) -> bool:
+        """The samples are the file's own, neither decoded with loss nor resampled."""
+        return not self.info.lossy and not self.resampled
+
     def read(self, start_n: int, stop_n: int) -> np.ndarray:
         """Frames `start_n` to `stop_n` (not included) of the pair's clock; silence outside the file.
 

@@ -1,0 +1,420 @@
+"""The ridden stem and the mix, written sample by sample.
+
+Integer formats are dithered with triangular noise of two steps from peak to peak (the least that makes the mean and
+the power of the error independent of the signal: Lipshitz, Wannamaker, Vanderkooy, "Quantization and Dither: A
+Theoretical Survey", J. Audio Eng. Soc. 40(5), 1992). Frames at unity gain pass as they are, so that a flat lane at
+0 dB gives back the samples of the source.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor, wait
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TypeVar
+
+import numpy as np
+import soundfile
+
+from ridebook.audio.files import FileInfo, FrameReader, Layout, SampleType
+from ridebook.audio.gain import GainCurve
+from ridebook.audio.output import check_target, written_aside
+from ridebook.audio.stems import StemPair, check_finite, placement
+from ridebook.errors import OutputError
+
+BLOCK_N = 1 << 15
+"""Frames of a block: small enough for the working arrays of a stereo file to stay in the processor's cache."""
+
+RIFF_MAX_BYTES_N = 2**32 - 2**16
+"""A WAV file whose samples take more becomes an RF64 one: RIFF counts its bytes in 32 bits."""
+
+DITHER_SEED = 1
+"""The dither is the same in every render, so that the same song gives the same bytes."""
+
+Observer = Callable[[np.ndarray], None]
+"""Fed with each block as it is written, float32, shape (frames, channels), full scale 1.0, before any clipping."""
+
+Ridden = Iterator[tuple[np.ndarray, np.ndarray | None]]
+"""Blocks to write, and the same for the observer (float32, before clipping) where there is one."""
+
+_Item = TypeVar("_Item")
+_CONTAINERS = {".wav": "WAV", ".wave": "WAV", ".w64": "W64", ".aif": "AIFF", ".aiff": "AIFF", ".flac": "FLAC"}
+_BITS = {"PCM_24": 24, "PCM_32": 32}
+_BYTES = {"PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
+
+
+@dataclass(frozen=True, slots=True)
+class RenderReport:
+    """What was written.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    rate_hz, channels_n, frames_n : int
+        Its rate, channels and length.
+    container, subtype : str
+        libsndfile's names, for example ``WAV`` and ``PCM_24``.
+    clipped_n : int
+        Samples beyond full scale that an integer format cuts off.
+    notices : tuple of str
+        Sentences for the user.
+    true_peak_dbtp : float
+        For whoever attached a meter by `Observer` to fill in; NaN until then.
+    """
+
+    path: Path
+    rate_hz: int
+    channels_n: int
+    frames_n: int
+    container: str
+    subtype: str
+    clipped_n: int
+    notices: tuple[str, ...] = ()
+    true_peak_dbtp: float = math.nan
+
+
+def render_stem(
+    vocal: str | os.PathLike[str],
+    target: str | os.PathLike[str],
+    curve: GainCurve,
+    protect: Sequence[str | os.PathLike[str]] = (),
+    *,
+    observer: Observer | None = None,
+    progress: Callable[[float], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> RenderReport | None:
+    """Write the vocal with the gain of `curve`: same rate, channels, length, every sample at its place.
+
+    Integer files of up to 24 bits and lossy ones become 24 bit, 32-bit integer, float and double ones stay what they
+    are. The container goes by the target's name (.wav, .w64, .aiff, .flac); WAV becomes RF64 where RIFF is too small.
+
+    Parameters
+    ----------
+    vocal, target : path-like
+        The vocal and the file to write.
+    curve : GainCurve
+        The whole gain, trim included.
+    protect : sequence of path-like
+        Files that must not be written over; the vocal is one of itself.
+    observer : callable, optional
+        Fed with what is written.
+    progress : callable, optional
+        Told how much is done, 0 to 1. What it raises ends the render.
+    cancelled : callable, optional
+        Asked between blocks whether to stop.
+
+    Returns
+    -------
+    RenderReport or None
+        None where `cancelled` said so; then nothing is written.
+
+    Raises
+    ------
+    OutputIsSourceError, OutputError
+        The target is a source, or cannot be written.
+    SourceUnreadableError, SourceUnusableError
+        The vocal cannot be read to its end, or holds NaN or infinity.
+    """
+    with FrameReader(vocal) as reader:
+        info = reader.info
+        subtype = info.subtype if info.floating or info.bits_n == 32 else "PCM_24"
+        if subtype == "ALAC_32":
+            subtype = "PCM_32"
+        sink = _Sink(Path(target), (vocal, *protect), info.rate_hz, info.layout, info.frames_n, subtype)
+        told = [f"{info.path.name} is lossy; its ridden stem is written with 24 bits."] if info.lossy else []
+        with ThreadPoolExecutor(1, "render") as worker:
+            ridden = _ridden_stem(_ahead(_read_stem(reader), worker), info, curve, sink, observer is not None)
+            return _written(ridden, sink, worker, told, observer, progress, cancelled)
+
+
+def render_mix(
+    pair: StemPair,
+    target: str | os.PathLike[str],
+    curve: GainCurve,
+    centre_law_db: float = 0.0,
+    protect: Sequence[str | os.PathLike[str]] = (),
+    *,
+    observer: Observer | None = None,
+    progress: Callable[[float], None] | None = None,
+    cancelled: Callable[[], bool] | None = None,
+) -> RenderReport | None:
+    """Write the ridden vocal and all beds together, from the first frame of any to the last.
+
+    24 bit, or float where a source is float or has 32 bits.
+
+    Parameters
+    ----------
+    pair : StemPair
+        The open pair.
+    target, curve, protect, observer, progress, cancelled
+        As for `render_stem`; the pair's own files are protected.
+    centre_law_db : float
+        Gain of a mono stem on its way to left and right.
+
+    Returns
+    -------
+    RenderReport or None
+        As `render_stem`.
+
+    Raises
+    ------
+    OutputIsSourceError, OutputError, SourceUnreadableError, SourceUnusableError
+        As `render_stem`.
+    """
+    infos = [stem.info for stem in pair.stems]
+    subtype = "FLOAT" if any(info.floating or info.bits_n == 32 for info in infos) else "PCM_24"
+    frames_n = pair.mix_end_n - pair.mix_start_n
+    sources = [info.path for info in infos]
+    sink = _Sink(Path(target), (*sources, *protect), pair.rate_hz, pair.mix_layout, frames_n, subtype)
+    with ThreadPoolExecutor(1, "render") as worker:
+        ridden = _ridden_mix(_ahead(_read_pair(pair), worker), pair, curve, centre_law_db, sink, observer is not None)
+        return _written(ridden, sink, worker, [], observer, progress, cancelled)
+
+
+class _Stopped(Exception):
+    """The render was called off."""
+
+
+class _Sink:
+    """The file to write: its format, and the way of a signal into that."""
+
+    def __init__(
+        self,
+        target: Path,
+        protect: Iterable[str | os.PathLike[str]],
+        rate_hz: int,
+        layout: Layout,
+        frames_n: int,
+        subtype: str,
+    ):
+        self.target = target
+        self.protect = [os.fspath(path) for path in protect]
+        self.rate_hz = rate_hz
+        self.channels_n = layout.channels_n
+        self.frames_n = frames_n
+        self.subtype = subtype
+        self.container = self._container()
+        self.sample_type: SampleType = (
+            "float32" if subtype == "FLOAT" else "float64" if subtype == "DOUBLE" else "int32"
+        )
+        self.clipped_n = 0
+        self._bits_n = _BITS.get(subtype, 0)
+        self._dither = TriangularDither(DITHER_SEED)
+        check_target(target, self.protect)
+
+    def _container(self) -> str:
+        container = _CONTAINERS.get(self.target.suffix.lower())
+        if container is None:
+            raise OutputError(f"{self.target} cannot be written: name it .wav, .w64, .aiff or .flac")
+        bytes_n = self.frames_n * self.channels_n * _BYTES[self.subtype]
+        if container == "WAV":
+            if bytes_n > RIFF_MAX_BYTES_N:
+                return "RF64"
+            return "WAVEX" if self.channels_n > 2 else "WAV"
+        if container == "AIFF" and bytes_n > RIFF_MAX_BYTES_N:
+            raise OutputError(f"{self.target} cannot be written: it is too long for AIFF; name it .wav or .w64")
+        if not soundfile.check_format(container, self.subtype):
+            raise OutputError(
+                f"{self.target} cannot be written: {container} has no {self.subtype} samples; name it .wav"
+            )
+        return container
+
+    @property
+    def full_scale(self) -> float:
+        """What a signal of full scale is in the unit that `convert` takes: steps of an integer format, or 1."""
+        return 2.0 ** (self._bits_n - 1) if self._bits_n else 1.0
+
+    def convert(self, signal: np.ndarray, out: np.ndarray, dithered: bool | np.ndarray) -> None:
+        """Bring a signal into the file's samples.
+
+        Parameters
+        ----------
+        signal : ndarray
+            float64, flat, in units of `full_scale`; has the dither added on return, and is neither rounded nor clipped.
+        out : ndarray
+            Of `sample_type`, same shape; an integer format fills the topmost bits.
+        dithered : bool or ndarray
+            Whether, or which of the samples, an integer format dithers.
+        """
+        if not self._bits_n:
+            np.copyto(out, signal, casting="same_kind")
+            return
+        if dithered is not False:
+            dither = self._dither.steps(len(signal))
+            if isinstance(dithered, np.ndarray):
+                dither *= dithered
+            signal += dither
+        rounded = np.rint(signal)
+        low, high = -self.full_scale, self.full_scale - 1.0
+        if rounded.max() > high or rounded.min() < low:
+            self.clipped_n += int(np.count_nonzero((rounded > high) | (rounded < low)))
+            np.clip(rounded, low, high, out=rounded)
+        np.copyto(out, rounded, casting="unsafe")
+        if self._bits_n < 32:
+            np.left_shift(out, 32 - self._bits_n, out=out)
+
+
+class TriangularDither:
+    """White noise of triangular distribution, from -1 to 1 step, the same for the same seed.
+
+    The difference of two uniform 16-bit numbers: on a grid of 2^-16 step, with a mean of exactly 0.
+    """
+
+    def __init__(self, seed: int):
+        self._words = np.random.SFC64(seed)
+
+    def steps(self, samples_n: int) -> np.ndarray:
+        """Draw the next samples, float64, shape (samples_n,), in steps."""
+        words = np.asarray(self._words.random_raw((samples_n + 1) // 2)).view(np.int32)[:samples_n]
+        low = words << 16
+        low >>= 16
+        words >>= 16
+        words -= low
+        return np.multiply(words, 2.0**-16)
+
+
+def _dither_due(factor: float | np.ndarray) -> bool | np.ndarray:
+    """Whether, or in which frames, the gain is other than 1."""
+    if not isinstance(factor, np.ndarray):
+        return factor != 1.0
+    if (factor[0] - 1.0) * (factor[-1] - 1.0) > 0.0:  # a line that never meets 0 dB
+        return True
+    return np.asarray(factor != 1.0)
+
+
+def _ridden_stem(
+    blocks: Iterable[tuple[int, np.ndarray]], info: FileInfo, curve: GainCurve, sink: _Sink, seen: bool
+) -> Ridden:
+    channels_n = info.channels_n
+    for start_n, block in blocks:
+        source = block.reshape(-1)
+        stored = source.dtype == np.int32
+        if not stored:
+            check_finite(info, block, start_n)
+        unit = sink.full_scale / 2.0**31 if stored else sink.full_scale
+        out = np.empty(len(source), dtype=sink.sample_type)
+        view = np.empty(len(source), dtype=np.float32) if seen else None
+        for from_n, to_n, factor in curve.pieces(start_n, start_n + len(block), channels_n):
+            part = slice((from_n - start_n) * channels_n, (to_n - start_n) * channels_n)
+            due = _dither_due(factor)
+            if stored and due is False:
+                out[part] = source[part]
+                if view is not None:
+                    np.multiply(source[part], 2.0**-31, out=view[part], casting="same_kind")
+                continue
+            signal = np.multiply(source[part], factor, dtype=np.float64)
+            if unit != 1.0:
+                signal *= unit
+            sink.convert(signal, out[part], due)
+            if view is not None:
+                np.multiply(signal, 1.0 / sink.full_scale, out=view[part], casting="same_kind")
+        yield out.reshape(block.shape), None if view is None else view.reshape(block.shape)
+
+
+def _ridden_mix(
+    blocks: Iterable[tuple[int, list[np.ndarray]]],
+    pair: StemPair,
+    curve: GainCurve,
+    centre_law_db: float,
+    sink: _Sink,
+    seen: bool,
+) -> Ridden:
+    matrices = [placement(stem.layout, pair.mix_layout, centre_law_db) for stem in pair.stems]
+    # Samples of up to 24 bits that are only added up stay on the steps of a 24-bit format.
+    exact = all(stem.stored for stem in pair.stems) and all(np.isin(matrix, (0.0, 1.0)).all() for matrix in matrices)
+    for start_n, (vocal, *beds) in blocks:
+        mix = np.zeros((len(vocal), sink.channels_n))
+        for block, matrix in zip(beds, matrices[1:], strict=True):
+            mix += block @ matrix
+        due: list[np.ndarray] = []
+        ridden = vocal.astype(np.float64)
+        for from_n, to_n, factor in curve.pieces(start_n, start_n + len(vocal)):
+            part = slice(from_n - start_n, to_n - start_n)
+            ridden[part] *= factor[:, None] if isinstance(factor, np.ndarray) else factor
+            due.append(np.broadcast_to(_dither_due(factor) if exact else True, (to_n - from_n,)))
+        mix += ridden @ matrices[0]
+        signal = mix.reshape(-1)
+        signal *= sink.full_scale
+        out = np.empty(signal.shape, dtype=sink.sample_type)
+        sink.convert(signal, out, np.repeat(np.concatenate(due), sink.channels_n))
+        view = np.multiply(mix, 1.0 / sink.full_scale).astype(np.float32) if seen else None
+        yield out.reshape(mix.shape), view
+
+
+def _read_stem(reader: FrameReader) -> Iterator[tuple[int, np.ndarray]]:
+    info = reader.info
+    stored = not info.lossy and not info.floating
+    return reader.blocks(BLOCK_N, "int32" if stored else "float64" if info.subtype == "DOUBLE" else "float32")
+
+
+def _read_pair(pair: StemPair) -> Iterator[tuple[int, list[np.ndarray]]]:
+    for start_n in range(pair.mix_start_n, pair.mix_end_n, BLOCK_N):
+        stop_n = min(start_n + BLOCK_N, pair.mix_end_n)
+        yield start_n, [stem.read(start_n, stop_n) for stem in pair.stems]
+
+
+def _ahead(items: Iterator[_Item], worker: ThreadPoolExecutor) -> Iterator[_Item]:
+    """Yield what `items` yields, each made while the one before is worked on."""
+    pending = worker.submit(next, items, None)
+    while (item := pending.result()) is not None:
+        pending = worker.submit(next, items, None)
+        yield item
+
+
+def _written(
+    ridden: Ridden,
+    sink: _Sink,
+    worker: ThreadPoolExecutor,
+    notices: list[str],
+    observer: Observer | None,
+    progress: Callable[[float], None] | None,
+    cancelled: Callable[[], bool] | None,
+) -> RenderReport | None:
+    """Write the blocks, each while the next one is computed."""
+    try:
+        with written_aside(sink.target, sink.protect) as aside:
+            aside.touch(exist_ok=False)
+            with _output(aside, sink) as file:
+                done_n = 0
+                pending = worker.submit(lambda: None)
+                try:
+                    for out, view in ridden:
+                        pending.result()
+                        if cancelled is not None and cancelled():
+                            raise _Stopped
+                        pending = worker.submit(file.write, out)
+                        if observer is not None and view is not None:
+                            observer(view)
+                        done_n += len(out)
+                        if progress is not None:
+                            progress(done_n / sink.frames_n)
+                    pending.result()
+                finally:
+                    wait([pending])  # the file must not be closed under a write
+    except _Stopped:
+        return None
+    except (soundfile.SoundFileError, AssertionError) as error:
+        # soundfile asserts that a write took all frames.
+        raise OutputError(f"{sink.target} cannot be written to its end ({error}); is the disk full?") from error
+    if sink.clipped_n:
+        notices.append(
+            f"{sink.clipped_n} samples are beyond full scale and are clipped in {sink.target.name}; lower the trim."
+        )
+    return RenderReport(
+        path=sink.target,
+        rate_hz=sink.rate_hz,
+        channels_n=sink.channels_n,
+        frames_n=sink.frames_n,
+        container=sink.container,
+        subtype=sink.subtype,
+        clipped_n=sink.clipped_n,
+        notices=tuple(notices),
+    )
+
+
+def _output(path: Path, sink: _Sink) -> soundfile.SoundFile:
+    return soundfile.SoundFile(path, "w", sink.rate_hz, sink.channels_n, sink.subtype, format=sink.container)
