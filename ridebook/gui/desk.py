@@ -11,6 +11,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from PySide6.QtCore import QObject, Signal
 
@@ -22,7 +23,17 @@ from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.segment.spans import Kind, Span
 from ridebook.session.document import Session
 from ridebook.session.edits import quiet_ids
+from ridebook.session.file import missing_sources, read_session, save_session
 from ridebook.session.history import History
+from ridebook.session.recovery import discard_recovery, write_recovery
+from ridebook.work.steps import CancelCheck, Progress
+
+# What measures and suggests is imported where it is first needed, on the pool's threads, so that the window comes up
+# at once.
+if TYPE_CHECKING:
+    from ridebook.audio.stems import StemPair
+    from ridebook.work.cache import AnalysisCache
+    from ridebook.work.song import Song
 
 Edit = Callable[[Session], Session]
 
@@ -103,6 +114,11 @@ class Desk(QObject):
     busy_changed = Signal()
     failed = Signal(object)
     """A `RidebookError` that the window must show."""
+    opened = Signal()
+    """Another song lies on the desk."""
+    saved = Signal()
+    sources_missing = Signal(object, object, object)
+    """Session, its path and the hash of its file: a source of it is not where it was."""
 
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
@@ -118,7 +134,10 @@ class Desk(QObject):
         self.playhead_n = 0
         self.path: Path | None = None
         self.notices: tuple[str, ...] = ()
+        self.pair: StemPair | None = None
+        self.cache_on = True
         self.saved_at_s: float | None = None
+        self._sha256: str | None = None
         self._gesture_from: Session | None = None
         self._standing: tuple[Session, Measures, Standing] | None = None
         self._suggested: dict[str, PhraseSuggestion] = {}
@@ -152,9 +171,103 @@ class Desk(QObject):
         if measures is not None and suggestion is None:
             self.suggest_again()
 
+    def open_pair(self, vocal: Path, beds: Sequence[Path]) -> None:
+        """Begin a new song from a vocal and its bed; nothing on the desk changes before it is measured."""
+        keep = self.cache_on
+
+        def work(progress: Progress, cancelled: CancelCheck) -> Song:
+            from ridebook.work.song import open_song
+
+            return open_song(vocal, beds, cache=_cache(keep), progress=progress, cancelled=cancelled)
+
+        self._open(work, f"Measuring {Path(vocal).name}", None, None)
+
+    def open_session(self, path: Path) -> None:
+        """Open a session's file and measure its stems; `sources_missing` tells where one was moved."""
+        path = Path(path)
+
+        def work(_progress: Progress, _cancelled: CancelCheck) -> tuple[Session, str]:
+            return read_session(path)
+
+        self.pool.start(
+            work,
+            done=lambda read: self.open_read(read[0], path, read[1]),
+            failed=self.failed.emit,
+            group="open",
+            label=f"Reading {path.name}",
+        )
+
+    def open_read(self, session: Session, path: Path | None, sha256: str | None, *, unsaved: bool = False) -> None:
+        """Go on with a session that was read: measure its stems, or tell that some are missing.
+
+        Parameters
+        ----------
+        session : Session
+            As it was read.
+        path, sha256
+            Its file and the hash of that file's content; None where it has none.
+        unsaved : bool
+            What is on disk is not this session, as after opening a recovery copy.
+        """
+        missing = missing_sources(session)
+        if missing:
+            self.sources_missing.emit(session, path, sha256)
+            return
+
+        keep = self.cache_on
+
+        def work(progress: Progress, cancelled: CancelCheck) -> Song:
+            from ridebook.work.song import reopen_song
+
+            return reopen_song(session, cache=_cache(keep), progress=progress, cancelled=cancelled)
+
+        name = path.name if path is not None else session.title
+        self._open(work, f"Opening {name}", path, sha256, unsaved=unsaved)
+
+    def _open(
+        self,
+        work: Callable[[Progress, CancelCheck], Song],
+        label: str,
+        path: Path | None,
+        sha256: str | None,
+        *,
+        unsaved: bool = False,
+    ) -> None:
+        def done(song: Song) -> None:
+            self._show_song(song, path, sha256)
+            if unsaved:
+                self.history.mark_unclean()
+
+        self.pool.start(
+            work, done=done, failed=self.failed.emit, lost=lambda song: song.pair.close(), group="open", label=label
+        )
+
+    def _show_song(self, song: Song, path: Path | None, sha256: str | None) -> None:
+        self.forget()
+        self.pair = song.pair
+        self.notices = song.notices
+        self.show_session(
+            song.session,
+            path=path,
+            measures=song.analysis.measures,
+            pyramids={"vocal": song.analysis.vocal_pyramid, "bed": song.analysis.bed_pyramid},
+            suggestion=song.suggestion,
+        )
+        self._sha256 = sha256
+        self.opened.emit()
+
+    def forget(self) -> None:
+        """Let go of the open files and of the recovery copy; what is on the desk stays to be seen."""
+        if self.session is not None:
+            discard_recovery(self.session, self.path)
+        if self.pair is not None:
+            self.pair.close()
+            self.pair = None
+
     def close(self) -> None:
-        """End all work that still runs."""
+        """End all work that still runs and let go of the files."""
         self.pool.close()
+        self.forget()
 
     # --- edits -----------------------------------------------------------------------------------
 
@@ -282,11 +395,11 @@ class Desk(QObject):
         """Make the suggestion anew off the window's thread; only the newest that was asked for is shown."""
         if self.session is None or self.measures is None:
             return
-        from ridebook.ride.suggest import suggest
-
         session, measures = self.session, self.measures
 
-        def work(_progress: object, _cancelled: object) -> Suggestion:
+        def work(_progress: Progress, _cancelled: CancelCheck) -> Suggestion:
+            from ridebook.ride.suggest import suggest
+
             return suggest(
                 measures,
                 session.segments,
@@ -430,11 +543,58 @@ class Desk(QObject):
         """Whether there is something that is not saved."""
         return self.history is not None and not self.history.is_clean
 
-    def _on_saved(self, path: Path) -> None:
-        self.path = path
-        self.saved_at_s = time.time()
+    def save(
+        self, path: Path | None = None, *, force: bool = False, failed: Callable[[RidebookError], None] | None = None
+    ) -> None:
+        """Write the session to its file, or to another that is its own from then on.
+
+        Parameters
+        ----------
+        path : Path, optional
+            Another file.
+        force : bool
+            Replace what is there, and what another program wrote since.
+        failed : callable, optional
+            Called with the error in place of the signal `failed`.
+        """
+        target = Path(path) if path is not None else self.path
+        if self.session is None or target is None:
+            return
+        self.commit()
+        session = self.session
+        known = self._sha256 if target == self.path else None
+
+        def work(_progress: Progress, _cancelled: CancelCheck) -> str:
+            return save_session(session, target, known_sha256=known, force=force)
+
+        def done(sha256: str) -> None:
+            if self.history is None or self.session is None:
+                return
+            discard_recovery(session, self.path)
+            self.path, self._sha256, self.saved_at_s = target, sha256, time.time()
+            self.history.mark_clean(session)
+            self.saved.emit()
+
+        self.pool.start(work, done=done, failed=failed or self.failed.emit, label=f"Saving {target.name}")
+
+    def keep_recovery(self) -> None:
+        """Write a recovery copy in the background, where there is something that is not saved."""
+        if not self.changed or self.in_gesture:
+            return
+        session, path, sha256 = self.session, self.path, self._sha256
+
+        def work(_progress: Progress, _cancelled: CancelCheck) -> Path:
+            return write_recovery(session, path, sha256)
+
+        self.pool.start(work, done=lambda _path: None, failed=self.failed.emit, group="recovery")
 
 
 def spans_of(session: Session, kind: Kind) -> tuple[Span, ...]:
     """Spans of one kind in order of time."""
     return getattr(session.segments, f"{kind.value}s")
+
+
+def _cache(keep: bool) -> AnalysisCache | None:
+    from ridebook.work.cache import AnalysisCache
+
+    return AnalysisCache() if keep else None

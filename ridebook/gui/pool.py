@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import logging
 import sys
 import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from PySide6.QtCore import QObject, QThreadPool, Signal, Slot
+from PySide6.QtCore import QCoreApplication, QEvent, QObject, QThreadPool, Signal, Slot
 
 from ridebook.errors import RidebookError
 from ridebook.work.steps import CancelCheck, Cancelled, Progress
-
-log = logging.getLogger(__name__)
 
 _PROGRESS_EVERY_S = 0.05
 
@@ -46,6 +43,7 @@ class _Job:
     done: Callable[[object], None]
     failed: Callable[[Exception], None] | None
     called_off: Callable[[], None] | None
+    lost: Callable[[object], None] | None
     stop: threading.Event = field(default_factory=threading.Event)
     stale: bool = False
     progress: float = 0.0
@@ -76,6 +74,7 @@ class Pool(QObject):
         done: Callable[[object], None],
         failed: Callable[[Exception], None] | None = None,
         called_off: Callable[[], None] | None = None,
+        lost: Callable[[object], None] | None = None,
         group: str = "",
         label: str = "",
     ) -> int:
@@ -88,6 +87,8 @@ class Pool(QObject):
         done, failed, called_off : callable
             Called on the window's thread with the result, with the `RidebookError`, or with nothing. Any other
             exception goes to the exception hook.
+        lost : callable
+            Called with a result that came too late to be wanted, to let go of what it holds.
         group : str
             Only the newest job of a group counts; jobs without a group stand alone.
         label : str
@@ -101,7 +102,7 @@ class Pool(QObject):
         if group:
             self.cancel_group(group)
         self._last_id += 1
-        job = _Job(self._last_id, group, label, done, failed, called_off)
+        job = _Job(self._last_id, group, label, done, failed, called_off, lost)
         self._jobs[job.id] = job
         report = self._reported.emit
         job_id, stop = job.id, job.stop
@@ -151,6 +152,8 @@ class Pool(QObject):
             job.stop.set()
             job.stale = True
         self._threads.waitForDone()
+        # What was reported meanwhile still waits in the event queue; hear it now, so that nothing it holds is left.
+        QCoreApplication.sendPostedEvents(self, QEvent.Type.MetaCall)
         self._jobs.clear()
 
     @Slot(object)
@@ -169,7 +172,8 @@ class Pool(QObject):
             error = report.value
             sys.excepthook(type(error), error, error.__traceback__)
         elif job.stale:
-            log.debug("dropped the %s of job %d", report.outcome, job.id)
+            if report.outcome == "result" and job.lost is not None:
+                job.lost(report.value)
         elif report.outcome == "result":
             job.done(report.value)
         elif report.outcome == "cancelled":
