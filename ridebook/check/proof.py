@@ -1,0 +1,123 @@
+"""Proof: what the rides did, as figures before and after on the same spans."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridebook.check.standing import SpanStanding, standing
+from ridebook.measure.measures import Measures
+from ridebook.measure.spans import span_loudness_lufs
+from ridebook.ride.ridden import ridden
+from ridebook.session.document import Session
+from ridebook.session.edits import quiet_ids
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """How phrases and words stand, at one of two times.
+
+    Parameters
+    ----------
+    phrase_spread_lu : float or None
+        Standard deviation of the balances of the phrases that have a bed; None where there are fewer than two.
+    phrases_out : int
+        Phrases outside the aim's band; those meant to be quiet count over it only.
+    words_lost : int
+        Words further under the aim than the settings allow, without those meant to be quiet.
+    """
+
+    phrase_spread_lu: float | None
+    phrases_out: int
+    words_lost: int
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """What the rides did.
+
+    Parameters
+    ----------
+    before, after : Figures
+        With the trim alone, and with trim and rides.
+    phrases, words : int
+        How many there are.
+    dynamics_kept : float or None
+        How much of a difference between two phrases of the singer is left after the rides: slope of the regression
+        of the phrases' loudness after on that before. 1 keeps all, 0 is perfectly even. None where the phrases were
+        equally loud, or are fewer than two.
+    breakpoints : int
+        Breakpoints of the lane.
+    breakpoints_per_phrase, breakpoints_per_minute : float
+        Their density; 0 where there are no phrases.
+    """
+
+    before: Figures
+    after: Figures
+    phrases: int
+    words: int
+    dynamics_kept: float | None
+    breakpoints: int
+    breakpoints_per_phrase: float
+    breakpoints_per_minute: float
+
+
+def prove(session: Session, measures: Measures) -> Proof:
+    """Figures of a session before and after its rides.
+
+    Parameters
+    ----------
+    session : Session
+        The session.
+    measures : Measures
+        Measures of the pair.
+    """
+    stands = standing(session, measures)
+    phrases, points = session.segments.phrases, session.lane.points
+    exempt = set(quiet_ids(session))
+    for phrase in phrases:
+        if phrase.id in exempt:
+            exempt.update(word.id for word in session.segments.words_of(phrase))
+
+    def figures(name: str) -> Figures:
+        def apart_lu(known: dict[str, SpanStanding]) -> list[tuple[str, float, float]]:
+            all_lu = [(span_id, getattr(each, name), each.aim_lu) for span_id, each in known.items()]
+            return [(i, lu, lu - aim) for i, lu, aim in all_lu if lu is not None and math.isfinite(lu)]
+
+        of_phrases, settings = apart_lu(stands.phrases), session.settings
+        return Figures(
+            phrase_spread_lu=float(np.std([lu for _, lu, _ in of_phrases])) if len(of_phrases) > 1 else None,
+            phrases_out=sum(
+                apart > settings.band_lu or (apart < -settings.band_lu and i not in exempt)
+                for i, _, apart in of_phrases
+            ),
+            words_lost=sum(apart < -settings.lost_lu and i not in exempt for i, _, apart in apart_lu(stands.words)),
+        )
+
+    return Proof(
+        before=figures("before_lu"),
+        after=figures("after_lu"),
+        phrases=len(phrases),
+        words=len(session.segments.words),
+        dynamics_kept=_dynamics_kept(session, measures),
+        breakpoints=len(points),
+        breakpoints_per_phrase=len(points) / len(phrases) if phrases else 0.0,
+        breakpoints_per_minute=len(points) * 60.0 * measures.rate_hz / measures.frames_n,
+    )
+
+
+def _dynamics_kept(session: Session, measures: Measures) -> float | None:
+    if len(session.segments.phrases) < 2:
+        return None
+    starts_n = np.array([phrase.start_n for phrase in session.segments.phrases])
+    ends_n = np.array([phrase.end_n for phrase in session.segments.phrases])
+    before = span_loudness_lufs(measures.vocal, starts_n, ends_n)
+    after = span_loudness_lufs(ridden(measures.vocal, session.lane, 0.0), starts_n, ends_n)
+    sounds = np.isfinite(before)
+    before, after = before[sounds], after[sounds]
+    if len(before) < 2 or np.ptp(before) < 1e-6:
+        return None
+    apart = before - before.mean()
+    return float((apart * (after - after.mean())).sum() / (apart**2).sum())
