@@ -2,7 +2,373 @@
 
 from __future__ import annotations
 
+import argparse
+import json
+import math
+import sys
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-def main(argv: list[str] | None = None) -> int:
-    """Run the command line and return its exit code."""
-    raise NotImplementedError
+from ridebook import __version__
+from ridebook.errors import RidebookError
+
+# The rooms are imported inside the commands, so that `--help` and a slip of the keys answer at once.
+if TYPE_CHECKING:
+    from ridebook.ride.settings import RideSettings
+    from ridebook.session.document import Session
+    from ridebook.work.cache import AnalysisCache
+    from ridebook.work.song import Song
+    from ridebook.work.steps import Progress
+
+DONE, MUST_BE_SEEN_TO, USER_ERROR, CALLED_OFF = 0, 1, 2, 130
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; those of the process where it is left out.
+
+    Returns
+    -------
+    int
+        0 done, 1 `check` found something that must be seen to, 2 a user's error.
+    """
+    arguments = _parser().parse_args(argv)
+    command: Callable[[argparse.Namespace], int] = arguments.command
+    try:
+        return command(arguments)
+    except RidebookError as error:
+        _tell(f"ridebook: {error}")
+        return USER_ERROR
+    except KeyboardInterrupt:
+        _tell("ridebook: called off; nothing was written")
+        return CALLED_OFF
+    except BrokenPipeError:
+        # The reader of our output has gone, as `head` does; keep the interpreter from complaining at its end.
+        sys.stdout = None
+        return DONE
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="ridebook",
+        description="Ride a lead vocal: suggest, check, render, export. Without a command the window opens.",
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=f"ridebook {__version__}")
+    parser.set_defaults(command=_open, files=[])
+    commands = parser.add_subparsers(title="commands", metavar="COMMAND")
+
+    def add(name: str, command: Callable[[argparse.Namespace], int], text: str) -> argparse.ArgumentParser:
+        made = commands.add_parser(name, help=text, description=text, allow_abbrev=False)
+        made.set_defaults(command=command)
+        return made
+
+    opened = add("open", _open, "open the window, on a session or on a vocal and its bed")
+    opened.add_argument("files", nargs="*", type=Path, metavar="SESSION | VOCAL BED")
+
+    demo = add(
+        "demo", _demo, "the demo song: suggest, render, check, export; opens the window where there is a display"
+    )
+    demo.add_argument("--out", type=Path, default=Path("demo_out"), metavar="DIR", help="folder to write to (demo_out)")
+    demo.add_argument("--no-window", action="store_true", help="never open the window")
+
+    measure = add("measure", _measure, "loudness, loudness range and peaks of each file")
+    measure.add_argument("files", nargs="+", type=Path, metavar="FILE")
+    measure.add_argument("--json", action="store_true", help="one JSON object a file")
+
+    suggest = add("suggest", _suggest, "trim and rides for a vocal over its bed")
+    suggest.add_argument("vocal", type=Path, metavar="VOCAL")
+    suggest.add_argument("beds", nargs="+", type=Path, metavar="BED")
+    suggest.add_argument("--rides", type=Path, metavar="CSV", help="write the breakpoints, trim included")
+    suggest.add_argument("--segments", type=Path, metavar="CSV", help="write sections, phrases, words")
+    suggest.add_argument("--session", type=Path, metavar="FILE", help="write a session with all suggestions inked")
+    aims = suggest.add_mutually_exclusive_group()
+    aims.add_argument("--aim", type=float, metavar="LU", help="balance aimed for while the voice sounds")
+    aims.add_argument("--style", choices=_styles(), help="aim by style: " + ", ".join(_styles()))
+    suggest.add_argument("--share", type=float, metavar="0..1", help="how much of the way a ride goes (0.8)")
+    suggest.add_argument("--follow", type=float, metavar="0..1", help="how much of the bed's change is followed (0.4)")
+    suggest.add_argument(
+        "--centre-law", type=float, metavar="DB", help="of a mono vocal in the mix: 0, -3, -4.5 or -6 (0)"
+    )
+    suggest.add_argument("--open", action="store_true", help="leave all phrases of the session open")
+    suggest.add_argument("--force", action="store_true", help="replace a session that is there")
+    suggest.add_argument("--no-cache", action="store_true", help="measure anew, keep nothing")
+
+    check = add("check", _check, "findings and proof; exit code 1 where something must be seen to")
+    check.add_argument("session", type=Path, metavar="SESSION")
+    check.add_argument("--json", action="store_true", help="findings and proof as one JSON object")
+    check.add_argument("--no-cache", action="store_true", help="measure anew, keep nothing")
+
+    render = add("render", _render, "the ridden stem, and the mix of ridden vocal and bed")
+    render.add_argument("session", type=Path, metavar="SESSION")
+    render.add_argument("--stem", type=Path, metavar="FILE", help="write the ridden vocal")
+    render.add_argument("--mix", type=Path, metavar="FILE", help="write the mix of ridden vocal and bed")
+
+    export = add("export", _export, "breakpoints and segments of a session")
+    export.add_argument("session", type=Path, metavar="SESSION")
+    export.add_argument("--rides", type=Path, metavar="CSV", help="write the breakpoints, trim included")
+    export.add_argument("--segments", type=Path, metavar="CSV", help="write sections, phrases, words")
+    return parser
+
+
+def _styles() -> list[str]:
+    from ridebook.ride.settings import AIMS_LU
+
+    return list(AIMS_LU)
+
+
+def _open(arguments: argparse.Namespace) -> int:
+    from ridebook.gui.app import run
+
+    return run([str(path) for path in arguments.files])
+
+
+def _measure(arguments: argparse.Namespace) -> int:
+    from ridebook.measure.filemeter import measure_file
+    from ridebook.work.steps import part_of
+
+    # All are measured before the first is told, so that an error leaves no half of a list behind.
+    with _Steps("measuring") as progress:
+        files = arguments.files
+        measured = [
+            (path, measure_file(path, progress=part_of(progress, i, len(files)))) for i, path in enumerate(files)
+        ]
+    for path, loudness in measured:
+        figures = {name: _finite(value) for name, value in asdict(loudness).items()}
+        if arguments.json:
+            print(json.dumps({"file": str(path), **figures}))
+        else:
+            print(f"{path}: {_loudness_line(figures)}")
+    return DONE
+
+
+def _loudness_line(figures: dict[str, Any]) -> str:
+    def told(name: str, unit: str) -> str:
+        value = figures[name]
+        return f"-inf {unit}" if value is None else f"{value:.1f} {unit}"
+
+    channels = {1: "mono", 2: "stereo"}.get(figures["channels"], f"{figures['channels']} channels")
+    return (
+        f"{figures['rate_hz']} Hz {channels}, {figures['seconds']:.1f} s, "
+        f"integrated {told('integrated_lufs', 'LUFS')}, range {told('loudness_range_lu', 'LU')}, "
+        f"loudest {told('momentary_max_lufs', 'LUFS')} momentary and {told('short_term_max_lufs', 'LUFS')} short-term, "
+        f"true peak {told('true_peak_dbtp', 'dBTP')}"
+    )
+
+
+def _finite(value: object) -> object:
+    """JSON knows no infinity."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _suggest(arguments: argparse.Namespace) -> int:
+    from ridebook.audio.output import check_target
+    from ridebook.work.song import open_song
+
+    settings = _settings(arguments)
+    sources = [arguments.vocal, *arguments.beds]
+    _check_outputs([arguments.rides, arguments.segments, arguments.session], sources)
+    if arguments.session is not None:
+        check_target(arguments.session, sources, replace=arguments.force)
+    with _Steps("measuring") as progress:
+        song = open_song(arguments.vocal, arguments.beds, settings, cache=_cache(arguments), progress=progress)
+    with song.pair:
+        session = song.session if arguments.open else _inked(song)
+        _write_lists(_inked(song), arguments.rides, arguments.segments)
+        if arguments.session is not None:
+            _save(session, arguments.session, force=arguments.force)
+        _tell_notices(song)
+        for line in _found_lines(song):
+            print(line)
+    return DONE
+
+
+def _settings(arguments: argparse.Namespace) -> RideSettings:
+    from ridebook.ride.settings import AIMS_LU, RideSettings
+
+    chosen = {
+        "aim_lu": AIMS_LU[arguments.style] if arguments.style else arguments.aim,
+        "share": arguments.share,
+        "follow": arguments.follow,
+        "centre_law_db": arguments.centre_law,
+    }
+    return replace(RideSettings(), **{name: value for name, value in chosen.items() if value is not None})
+
+
+def _inked(song: Song) -> Session:
+    from ridebook.session.edits import ink
+    from ridebook.work.song import open_phrases
+
+    return ink(song.session, song.suggestion, open_phrases(song.session))
+
+
+def _check_outputs(targets: Sequence[Path | None], sources: Sequence[Path | str]) -> None:
+    """Refuse bad places before any work, so that nothing is written when one of several cannot be."""
+    from ridebook.audio.output import check_target, is_same_file
+    from ridebook.errors import OutputError
+
+    given = [target for target in targets if target is not None]
+    for i, target in enumerate(given):
+        check_target(target, sources)
+        if any(is_same_file(target, other) for other in given[:i]):
+            raise OutputError(f"{target} is named for two outputs; give each its own name")
+
+
+def _write_lists(session: Session, rides: Path | None, segments: Path | None) -> None:
+    from ridebook.exchange.breakpoints import write_breakpoints
+    from ridebook.exchange.segment_lists import write_segments
+
+    sources = [source.path for source in session.sources]
+    rate_hz = session.vocal.rate_hz
+    if rides is not None:
+        write_breakpoints(rides, session.lane, session.trim_db, rate_hz, protect=sources)
+    if segments is not None:
+        write_segments(segments, session.segments, rate_hz, protect=sources)
+
+
+def _save(session: Session, path: Path, *, force: bool) -> None:
+    from ridebook.session.file import save_session
+
+    save_session(session, path, force=force)
+
+
+def _tell_notices(song: Song) -> None:
+    for notice in song.notices:
+        _tell(f"ridebook: {notice}")
+
+
+def _found_lines(song: Song) -> list[str]:
+    """Tell what was found and suggested, in a few lines."""
+    segments, suggestion = song.session.segments, song.suggestion
+    moved = [phrase for phrase in suggestion.phrases if phrase.points]
+    balance = suggestion.song_balance_lu
+    stands = "no bed to stand against" if balance is None else f"stands {balance:+.1f} LU against the bed"
+    lines = [
+        f"Voice: {len(segments.phrases)} phrases, {len(segments.words)} words, {stands}.",
+        f"Trim: {suggestion.trim_db:+.1f} dB.",
+        f"Rides: {len(moved)} of {len(suggestion.phrases)} phrases, {len(suggestion.lane.points)} breakpoints.",
+    ]
+    for phrase in sorted(moved, key=lambda phrase: -abs(phrase.ride_db))[:5]:
+        span = next(span for span in segments.phrases if span.id == phrase.phrase_id)
+        at = span.start_n / song.pair.rate_hz
+        lines.append(f"  {int(at // 60)}:{at % 60:04.1f}  {phrase.ride_db:+.1f} dB  {phrase.reason}")
+    return lines
+
+
+def _reopened(arguments: argparse.Namespace) -> Song:
+    from ridebook.session.file import load_session
+    from ridebook.work.song import reopen_song
+
+    session = load_session(arguments.session)
+    with _Steps("measuring") as progress:
+        song = reopen_song(session, cache=_cache(arguments), progress=progress)
+    _tell_notices(song)
+    return song
+
+
+def _cache(arguments: argparse.Namespace) -> AnalysisCache | None:
+    from ridebook.work.cache import AnalysisCache
+
+    return None if getattr(arguments, "no_cache", False) else AnalysisCache()
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from ridebook.check.findings import Severity
+    from ridebook.work.review import review
+
+    song = _reopened(arguments)
+    with song.pair, _Steps("checking") as progress:
+        report = review(song.pair, song.session, song.analysis.measures, progress=progress)
+    if arguments.json:
+        print(json.dumps({"findings": [asdict(found) for found in report.findings], "proof": asdict(report.proof)}))
+    else:
+        for line in report.lines(song.pair.rate_hz):
+            print(line)
+    must = any(found.severity is Severity.MUST for found in report.findings)
+    return MUST_BE_SEEN_TO if must else DONE
+
+
+def _render(arguments: argparse.Namespace) -> int:
+    from ridebook.audio.stems import open_pair
+    from ridebook.errors import SettingError
+    from ridebook.session.file import load_session
+    from ridebook.work.render import render_outputs
+
+    if arguments.stem is None and arguments.mix is None:
+        raise SettingError("nothing to render: name --stem FILE, --mix FILE or both")
+    session = load_session(arguments.session)
+    protect = [arguments.session, *(source.path for source in session.sources)]
+    _check_outputs([arguments.stem, arguments.mix], protect)
+    with open_pair(session.vocal.path, [bed.path for bed in session.beds]) as pair, _Steps("rendering") as progress:
+        for notice in pair.notices:
+            _tell(f"ridebook: {notice}")
+        for rendered in render_outputs(
+            pair, session, stem=arguments.stem, mix=arguments.mix, protect=protect, progress=progress
+        ):
+            print(rendered.line())
+    return DONE
+
+
+def _export(arguments: argparse.Namespace) -> int:
+    from ridebook.errors import SettingError
+    from ridebook.session.file import load_session
+
+    if arguments.rides is None and arguments.segments is None:
+        raise SettingError("nothing to export: name --rides CSV, --segments CSV or both")
+    session = load_session(arguments.session)
+    _check_outputs([arguments.rides, arguments.segments], [arguments.session, *(s.path for s in session.sources)])
+    _write_lists(session, arguments.rides, arguments.segments)
+    for path in (arguments.rides, arguments.segments):
+        if path is not None:
+            print(f"Wrote {path}.")
+    return DONE
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    from ridebook.work.demo import OUTPUT_NAMES, display_there, make_demo
+
+    with _Steps("demo song") as progress:
+        made = make_demo(arguments.out, progress=progress)
+    for line in (*_found_lines(made.song), *made.lines):
+        print(line)
+    print(f"Wrote {', '.join(OUTPUT_NAMES)} to {arguments.out}.")
+    print("Long listening at high level damages hearing: start low.")
+    if not arguments.no_window and display_there():
+        from ridebook.gui.app import run
+
+        return run([str(arguments.out / OUTPUT_NAMES[-1])])
+    return DONE
+
+
+class _Steps:
+    """Progress of one step on stderr, where that is a terminal."""
+
+    def __init__(self, what: str) -> None:
+        self._what = what
+        self._shown = -1
+        self._live = sys.stderr is not None and sys.stderr.isatty()
+
+    def __enter__(self) -> Progress:
+        return self._show
+
+    def _show(self, done: float) -> None:
+        percent = int(done * 100)
+        if self._live and percent != self._shown:
+            self._shown = percent
+            sys.stderr.write(f"\r{self._what} {percent:3d} %")
+            sys.stderr.flush()
+
+    def __exit__(self, *_error: object) -> None:
+        if self._live and self._shown >= 0:
+            sys.stderr.write("\r" + " " * (len(self._what) + 6) + "\r")
+
+
+def _tell(line: str) -> None:
+    """One line on stderr."""
+    print(line, file=sys.stderr)

@@ -11,12 +11,17 @@ CancelCheck = Callable[[], bool]
 """Asked between blocks whether to stop."""
 
 
-class Cancelled(Exception):  # noqa: N818 - a state, not an error
+class Cancelled(Exception):
     """The work was called off; nothing was written."""
 
 
 def silent(_done: float) -> None:
     """Progress that tells nobody."""
+
+
+def part_of(progress: Progress, index: int, parts_n: int) -> Progress:
+    """Progress of part `index` of `parts_n` like parts of a whole."""
+    return lambda done: progress((index + done) / parts_n)
 
 
 def never() -> bool:

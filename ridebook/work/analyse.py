@@ -1,0 +1,92 @@
+"""From a stem pair to what is measured of it and where its voice is, in one pass over the samples."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+
+from ridebook.audio.stems import StemPair
+from ridebook.measure.features import FeatureAccumulator
+from ridebook.measure.measures import Measures
+from ridebook.measure.pair import MeasureAccumulators
+from ridebook.measure.pyramid import Pyramid, PyramidAccumulator
+from ridebook.segment.find import find_segments
+from ridebook.segment.spans import Segments
+from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
+
+_BLOCK_N = 1 << 17
+_PASS_SHARE = 0.9
+"""Part of the work that the pass over the samples is, for progress."""
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """What depends on the audio alone.
+
+    Parameters
+    ----------
+    measures : Measures
+        Powers of all stems on the 10 ms grid.
+    segments : Segments
+        Spans found in the vocal.
+    vocal_pyramid, bed_pyramid : Pyramid
+        Extremes of the samples for drawing: of the vocal, and of the sum of the beds, each folded to mono.
+    notices : tuple of str
+        What the user is to know, as sentences.
+    """
+
+    measures: Measures
+    segments: Segments
+    vocal_pyramid: Pyramid
+    bed_pyramid: Pyramid
+    notices: tuple[str, ...] = ()
+
+
+def analyse(pair: StemPair, progress: Progress = silent, cancelled: CancelCheck = never) -> Analysis:
+    """Measure a pair and find the phrases and words of its vocal.
+
+    Parameters
+    ----------
+    pair : StemPair
+        The open pair.
+    progress : callable
+        Told how much is done.
+    cancelled : callable
+        Asked between blocks.
+
+    Raises
+    ------
+    SourceUnreadableError, SourceUnusableError
+        A file breaks off, holds NaN or infinity, or is all silence.
+    Cancelled
+        The work was called off.
+    """
+    powers = MeasureAccumulators(pair)
+    features = FeatureAccumulator(pair.rate_hz)
+    vocal_extremes, bed_extremes = PyramidAccumulator(), PyramidAccumulator()
+
+    def take_vocal(block: np.ndarray) -> None:
+        features.feed(block)
+        vocal_extremes.feed(block.mean(axis=1))
+
+    with ThreadPoolExecutor(1, "features") as worker:
+        pending = worker.submit(lambda: None)
+        for start_n in range(0, pair.frames_n, _BLOCK_N):
+            raise_if(cancelled)
+            stop_n = min(start_n + _BLOCK_N, pair.frames_n)
+            vocal = pair.vocal.read(start_n, stop_n)
+            beds = [bed.read(start_n, stop_n) for bed in pair.beds]
+            pending.result()
+            pending = worker.submit(take_vocal, vocal)
+            powers.feed(vocal, beds)
+            bed_extremes.feed(sum((bed.mean(axis=1) for bed in beds[1:]), beds[0].mean(axis=1)))
+            progress(_PASS_SHARE * stop_n / pair.frames_n)
+        pending.result()
+    notices = pair.check_sound()
+    measures = powers.measures()
+    raise_if(cancelled)
+    segments = find_segments(features.finish(), measures)
+    progress(1.0)
+    return Analysis(measures, segments, vocal_extremes.finish(), bed_extremes.finish(), notices)

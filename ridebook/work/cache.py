@@ -1,0 +1,145 @@
+"""Analyses kept by content, so that the same audio is measured once."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import io
+import os
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+
+import msgspec
+import numpy as np
+
+from ridebook.audio.output import atomic_write
+from ridebook.audio.stems import StemPair
+from ridebook.errors import RidebookError
+from ridebook.measure.measures import Measures, StemMeasures
+from ridebook.measure.pyramid import Pyramid
+from ridebook.segment.spans import Segments
+from ridebook.work.analyse import Analysis
+from ridebook.work.places import cache_folder
+
+KEPT_BYTES_N = 512 << 20
+"""The oldest analyses go when all together are larger than this."""
+
+_ROOMS = ("audio", "measure", "segment")
+
+
+class AnalysisCache:
+    """Analyses in a folder of this user, each under a key made of all that it depends on.
+
+    A damaged, missing or unwritable cache never fails a piece of work: it is then computed again.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        Where to keep them; the system's place for a user's caches where it is left out.
+    """
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self._folder = folder if folder is not None else cache_folder() / "analyses"
+
+    def key(self, pair: StemPair, sha256s: Sequence[str]) -> str:
+        """Key of a pair: content of its files, how they lie on the clock, and the code that measures them."""
+        parts = [measuring_code(), *sha256s, *(f"{stem.start_n}:{stem.end_n}:{stem.rate_hz}" for stem in pair.stems)]
+        return hashlib.sha256("\n".join(parts).encode()).hexdigest()
+
+    def load(self, key: str) -> Analysis | None:
+        """Analysis under `key`, or None where there is none that can be read."""
+        path = self._path(key)
+        try:
+            content = path.read_bytes()
+            with np.load(io.BytesIO(content), allow_pickle=False) as arrays:
+                analysis = _analysis({name: arrays[name] for name in arrays.files})
+        except (OSError, ValueError, KeyError, EOFError, msgspec.DecodeError):
+            return None
+        with contextlib.suppress(OSError):
+            os.utime(path)
+        return analysis
+
+    def store(self, key: str, analysis: Analysis) -> None:
+        """Keep an analysis; the oldest ones go where all are too many."""
+        content = io.BytesIO()
+        np.savez(content, allow_pickle=False, **_arrays(analysis))
+        try:
+            self._folder.mkdir(parents=True, exist_ok=True)
+            atomic_write(self._path(key), content.getvalue())
+            self._thin_out()
+        except (OSError, RidebookError):
+            return
+
+    def _path(self, key: str) -> Path:
+        return self._folder / f"{key}.npz"
+
+    def _thin_out(self) -> None:
+        kept = sorted(
+            ((entry.stat(), entry) for entry in self._folder.glob("*.npz")), key=lambda item: item[0].st_mtime
+        )
+        total = sum(stat.st_size for stat, _ in kept)
+        for stat, entry in kept[:-1]:
+            if total <= KEPT_BYTES_N:
+                return
+            entry.unlink(missing_ok=True)
+            total -= stat.st_size
+
+
+@cache
+def measuring_code() -> str:
+    """Hash of the code that an analysis depends on, so that a new version never reads what an old one kept."""
+    digest = hashlib.sha256()
+    package = Path(__file__).resolve().parent.parent
+    for room in _ROOMS:
+        for module in sorted((package / room).glob("*.py")):
+            digest.update(module.read_bytes())
+    digest.update((package / "work" / "analyse.py").read_bytes())
+    return digest.hexdigest()
+
+
+def _arrays(analysis: Analysis) -> dict[str, np.ndarray]:
+    measures = analysis.measures
+    arrays = {
+        "clock": np.array([measures.rate_hz, measures.frames_n, measures.vocal_spread]),
+        "vocal": measures.vocal.cell_power,
+        "bed": measures.bed.cell_power,
+        "beds": np.array([bed.cell_power for bed in measures.beds]),
+        "segments": _bytes(analysis.segments),
+        "notices": _bytes(analysis.notices),
+    }
+    for name, pyramid in (("vocal", analysis.vocal_pyramid), ("bed", analysis.bed_pyramid)):
+        arrays |= {f"{name}_{part}": array for part, array in pyramid.to_arrays().items()}
+    return arrays
+
+
+def _analysis(arrays: dict[str, np.ndarray]) -> Analysis:
+    rate_hz, frames_n, spread = (int(value) for value in arrays["clock"])
+
+    def stem(power: np.ndarray) -> StemMeasures:
+        return StemMeasures(rate_hz, frames_n, power)
+
+    def pyramid(name: str) -> Pyramid:
+        prefix = f"{name}_"
+        return Pyramid.from_arrays(
+            {part.removeprefix(prefix): array for part, array in arrays.items() if part.startswith(prefix)}
+        )
+
+    beds = tuple(stem(power) for power in arrays["beds"])
+    measures = Measures(
+        stem(arrays["vocal"]),
+        beds,
+        beds[0] if len(beds) == 1 else stem(arrays["bed"]),
+        vocal_spread=bool(spread),
+    )
+    return Analysis(
+        measures,
+        msgspec.json.decode(arrays["segments"].tobytes(), type=Segments),
+        pyramid("vocal"),
+        pyramid("bed"),
+        msgspec.json.decode(arrays["notices"].tobytes(), type=tuple[str, ...]),
+    )
+
+
+def _bytes(value: object) -> np.ndarray:
+    return np.frombuffer(msgspec.json.encode(value), dtype=np.uint8)

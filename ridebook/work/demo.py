@@ -1,0 +1,94 @@
+"""The demo song, taken through the whole job."""
+
+from __future__ import annotations
+
+import os
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+from ridebook.audio.output import check_target
+from ridebook.errors import OutputError
+from ridebook.exchange.breakpoints import write_breakpoints
+from ridebook.exchange.segment_lists import write_segments
+from ridebook.session.document import Session
+from ridebook.session.edits import ink, set_lyric, set_title
+from ridebook.session.file import save_session
+from ridebook.work.places import shipped
+from ridebook.work.render import render_outputs
+from ridebook.work.song import Song, open_phrases, open_song
+from ridebook.work.steps import Progress, part_of, silent
+
+RIDES, SEGMENTS, STEM, MIX, SESSION = "rides.csv", "segments.csv", "vocal_ridden.wav", "mix.wav", "demo.ridebook"
+OUTPUT_NAMES = (RIDES, SEGMENTS, STEM, MIX, SESSION)
+
+_BEDS = ("band.flac", "keys.flac")
+
+
+@dataclass(frozen=True, eq=False)
+class Demo:
+    """What became of the demo song.
+
+    Parameters
+    ----------
+    song : Song
+        The song as it was opened; its files are closed.
+    session : Session
+        With all suggestions inked.
+    lines : tuple of str
+        What was rendered, as sentences.
+    """
+
+    song: Song
+    session: Session
+    lines: tuple[str, ...]
+
+
+def demo_sources() -> tuple[Path, list[Path]]:
+    """Vocal and bed of the demo song that ships with the program."""
+    folder = shipped("demo_sessions")
+    return folder / "vocal.flac", [folder / name for name in _BEDS]
+
+
+def make_demo(out: Path, progress: Progress = silent) -> Demo:
+    """Suggest, ink, render and export the demo song.
+
+    Parameters
+    ----------
+    out : Path
+        Folder to write to; made where it is missing. Files of an earlier demo are replaced.
+    progress : callable
+        Told how much is done.
+
+    Raises
+    ------
+    OutputError
+        The folder or a file in it cannot be written.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(f"{out} cannot be made a folder: {error.strerror}; name another with --out") from error
+    for name in OUTPUT_NAMES:
+        check_target(out / name)
+    vocal, beds = demo_sources()
+    song = open_song(vocal, beds, progress=part_of(progress, 0, 2))
+    with song.pair:
+        session = ink(song.session, song.suggestion, open_phrases(song.session))
+        session = set_title(session, "The Orchard Wall")
+        lyric = shipped("demo_sessions") / "lyric.txt"
+        session = set_lyric(session, lyric.read_text(encoding="utf-8"))
+        protect = [vocal, *beds]
+        rate_hz = session.vocal.rate_hz
+        write_breakpoints(out / RIDES, session.lane, session.trim_db, rate_hz, protect=protect)
+        write_segments(out / SEGMENTS, session.segments, rate_hz, protect=protect)
+        rendered = render_outputs(song.pair, session, stem=out / STEM, mix=out / MIX, progress=part_of(progress, 1, 2))
+        save_session(session, out / SESSION, force=True)
+    return Demo(song, session, tuple(one.line() for one in rendered))
+
+
+def display_there() -> bool:
+    """Whether a window could be shown to a person."""
+    if sys.platform in ("win32", "darwin"):
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))

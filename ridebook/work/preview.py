@@ -1,0 +1,184 @@
+"""What is listened to, rendered block by block just ahead of the playhead."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from ridebook.audio.files import Layout
+from ridebook.audio.stems import Stem, StemPair, placement
+from ridebook.measure.loudness import integrated_lufs
+from ridebook.measure.measures import Measures, StemMeasures
+from ridebook.measure.spans import law_db
+from ridebook.ride.lane import Lane
+from ridebook.ride.ridden import ridden
+
+START_LEVEL_DB = -12.0
+"""Level that listening starts at until the user sets it: caution, for long listening at high level damages hearing."""
+
+SMALL_LOW_HZ, SMALL_HIGH_HZ = 300.0, 6000.0
+"""What is left on a small loudspeaker, roughly (common practice, no source)."""
+
+
+class Heard(StrEnum):
+    """What is listened to."""
+
+    BEFORE = "as it was"
+    RIDDEN = "with rides"
+    VOCAL = "vocal"
+    BED = "bed"
+    REFERENCE = "reference"
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """How it is listened to.
+
+    Parameters
+    ----------
+    heard : Heard
+        What is heard.
+    matched : bool
+        The mix as it was, the mix with rides and the reference play at one loudness over the whole song; otherwise
+        the bed is held fixed and nothing is matched.
+    mono : bool
+        Folded to one channel.
+    small : bool
+        As a small loudspeaker gives it.
+    level_db : float
+        Level of all that is heard, in dB.
+    """
+
+    heard: Heard = Heard.RIDDEN
+    matched: bool = True
+    mono: bool = False
+    small: bool = False
+    level_db: float = START_LEVEL_DB
+
+
+def match_db(measures: Measures, lane: Lane, trim_db: float, centre_law_db: float = 0.0) -> float:
+    """Gain that brings the mix with rides to the loudness of the mix as it was, over the whole song.
+
+    The loudness is the gated one of ITU-R BS.1770-5, of the sum of the powers of vocal and bed: what they have in
+    common in phase is not known to the powers, and would change both mixes nearly alike.
+
+    Returns
+    -------
+    float
+        dB, to be put on the mix with rides; 0 where either mix is silent.
+    """
+    law = law_db(measures, centre_law_db)
+    before = integrated_lufs(_together(measures, ridden(measures.vocal, Lane(), law)))
+    after = integrated_lufs(_together(measures, ridden(measures.vocal, lane, trim_db + law)))
+    return before - after if np.isfinite(before) and np.isfinite(after) else 0.0
+
+
+def _together(measures: Measures, vocal: StemMeasures) -> StemMeasures:
+    return StemMeasures(vocal.rate_hz, vocal.frames_n, vocal.cell_power + measures.bed.cell_power)
+
+
+class PreviewRenderer:
+    """Renders what is heard, in stereo, at the pair's rate.
+
+    One thread calls `block`; any thread may put another lane, trim, gain or way of listening in place at any time,
+    and the next block takes it up.
+
+    Parameters
+    ----------
+    pair : StemPair
+        The open pair.
+    reference : Stem, optional
+        Another record, at the pair's rate, heard from its own start.
+    """
+
+    def __init__(self, pair: StemPair, reference: Stem | None = None) -> None:
+        self.pair = pair
+        self.reference = reference
+        self.lane = Lane()
+        self.trim_db = 0.0
+        self.centre_law_db = 0.0
+        self.match_db = 0.0
+        """Gain on the mix with rides when matched, see `match_db`."""
+        self.reference_match_db = 0.0
+        """Gain on the reference when matched."""
+        self.listening = Listening()
+        self.clipped_n = 0
+        """Samples that were over full scale and were cut off, since the start."""
+        self._small = _SmallSpeaker(pair.rate_hz)
+
+    def block(self, start_n: int, stop_n: int) -> np.ndarray:
+        """Render what is heard from `start_n` to `stop_n` (not included).
+
+        Returns
+        -------
+        ndarray
+            float32, shape (frames, 2), within -1 and 1.
+
+        Raises
+        ------
+        SourceError
+            A file broke off.
+        """
+        how = self.listening
+        out = self._mixed(how.heard, start_n, stop_n)
+        gain_db = how.level_db
+        if how.matched and how.heard is Heard.RIDDEN:
+            gain_db += self.match_db
+        if how.matched and how.heard is Heard.REFERENCE:
+            gain_db += self.reference_match_db
+        out *= 10.0 ** (gain_db / 20.0)
+        if how.mono:
+            out[:] = out.mean(axis=1, keepdims=True)
+        if how.small:
+            out = self._small.filtered(out)
+        over = np.abs(out) > 1.0
+        if over.any():
+            self.clipped_n += int(over.sum())
+            np.clip(out, -1.0, 1.0, out=out)
+        return out.astype(np.float32)
+
+    def _mixed(self, heard: Heard, start_n: int, stop_n: int) -> np.ndarray:
+        out = np.zeros((stop_n - start_n, 2))
+        if heard is Heard.REFERENCE:
+            if self.reference is not None:
+                out += _in_stereo(self.reference, start_n, stop_n)
+            return out
+        if heard is not Heard.BED:
+            gain_db: np.ndarray | float = 0.0
+            if heard is not Heard.BEFORE:
+                gain_db = self.trim_db + self.lane.block_db(start_n, stop_n)[:, None]
+            out += _in_stereo(self.pair.vocal, start_n, stop_n, self.centre_law_db) * 10.0 ** (gain_db / 20.0)
+        if heard is not Heard.VOCAL:
+            for bed in self.pair.beds:
+                out += _in_stereo(bed, start_n, stop_n)
+        return out
+
+
+def placed(stem: Stem, mix: Layout, start_n: int, stop_n: int, centre_law_db: float = 0.0) -> np.ndarray:
+    """Frames of a stem in the channels of a mix, float64, shape (frames, mix channels)."""
+    return stem.read(start_n, stop_n) @ placement(stem.layout, mix, centre_law_db)
+
+
+def _in_stereo(stem: Stem, start_n: int, stop_n: int, centre_law_db: float = 0.0) -> np.ndarray:
+    return placed(stem, Layout.STEREO, start_n, stop_n, centre_law_db)
+
+
+class _SmallSpeaker:
+    """Band that a small loudspeaker leaves, with its state from block to block."""
+
+    def __init__(self, rate_hz: int) -> None:
+        self._rate_hz = rate_hz
+        self._sos: np.ndarray | None = None
+        self._state: np.ndarray | None = None
+
+    def filtered(self, block: np.ndarray) -> np.ndarray:
+        from scipy import signal  # here, since importing it takes longer than most of a command
+
+        if self._sos is None or self._state is None:
+            high = min(SMALL_HIGH_HZ, 0.45 * self._rate_hz)
+            self._sos = signal.butter(2, (SMALL_LOW_HZ, high), "bandpass", fs=self._rate_hz, output="sos")
+            self._state = np.zeros((len(self._sos), 2, 2))
+        out, self._state = signal.sosfilt(self._sos, block, axis=0, zi=self._state)
+        return np.asarray(out)

@@ -1,0 +1,193 @@
+"""A song as the program works on it: its open pair, what was measured, what is decided and what is suggested."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from os import PathLike
+from pathlib import Path
+
+from ridebook.audio.files import FileInfo, file_sha256
+from ridebook.audio.stems import StemPair, open_pair
+from ridebook.errors import SourceUnreadableError, SourceUnusableError
+from ridebook.ride.settings import RideSettings
+from ridebook.ride.suggest import suggest
+from ridebook.ride.suggestion import Suggestion
+from ridebook.session.document import Session, SourceFile, State
+from ridebook.session.edits import quiet_ids
+from ridebook.work.analyse import Analysis, analyse
+from ridebook.work.cache import AnalysisCache
+from ridebook.work.steps import CancelCheck, Progress, never, silent
+
+
+@dataclass(frozen=True, eq=False)
+class Song:
+    """Everything that is known of one song.
+
+    Parameters
+    ----------
+    pair : StemPair
+        The open files; who takes the song closes them.
+    session : Session
+        What is decided.
+    analysis : Analysis
+        What was measured and found.
+    suggestion : Suggestion
+        What is suggested by the session's settings and segments.
+    notices : tuple of str
+        What the user is to know about the files, as sentences.
+    """
+
+    pair: StemPair
+    session: Session
+    analysis: Analysis
+    suggestion: Suggestion
+    notices: tuple[str, ...]
+
+
+def open_song(
+    vocal: str | PathLike[str],
+    beds: Sequence[str | PathLike[str]],
+    settings: RideSettings | None = None,
+    *,
+    cache: AnalysisCache | None = None,
+    progress: Progress = silent,
+    cancelled: CancelCheck = never,
+) -> Song:
+    """Begin a new song from a vocal and its bed.
+
+    The session has the suggested trim, all phrases open and a flat lane.
+
+    Parameters
+    ----------
+    vocal : path-like
+        The lead vocal.
+    beds : sequence of path-like
+        The rest of the mix.
+    settings : RideSettings, optional
+        What suggestions are made by.
+    cache : AnalysisCache, optional
+        Where an analysis of the same audio may be kept.
+    progress, cancelled
+        As for `analyse`.
+
+    Raises
+    ------
+    SourceError
+        A file cannot serve.
+    Cancelled
+        The work was called off.
+    """
+    pair = open_pair(vocal, beds)
+    try:
+        sources = tuple(source_file(stem.info) for stem in pair.stems)
+        analysis = analysed(pair, sources, cache, progress, cancelled)
+        settings = settings or RideSettings()
+        suggestion = suggest(analysis.measures, analysis.segments, settings)
+        session = Session(
+            vocal=sources[0],
+            beds=sources[1:],
+            trim_db=suggestion.trim_db,
+            settings=settings,
+            segments=analysis.segments,
+            title=Path(vocal).stem,
+        )
+    except BaseException:
+        pair.close()
+        raise
+    return Song(pair, session, analysis, suggestion, pair.notices + analysis.notices)
+
+
+def reopen_song(
+    session: Session,
+    *,
+    cache: AnalysisCache | None = None,
+    progress: Progress = silent,
+    cancelled: CancelCheck = never,
+) -> Song:
+    """Open the files of a session and measure them.
+
+    The session is taken as it is: its own segments and trim rule. A file whose content is not the one that the
+    session was made on is told.
+
+    Raises
+    ------
+    SourceUnreadableError
+        A source is no longer where it was.
+    SourceUnusableError
+        The vocal has another length or rate than the session's clock.
+    SourceError
+        A file cannot serve.
+    Cancelled
+        The work was called off.
+    """
+    for source in (session.vocal, *session.beds):
+        if not Path(source.path).exists():
+            raise SourceUnreadableError(
+                f"{source.path} is no longer where the session was made with it; put it back, or open the session in "
+                "the window and show where it is"
+            )
+    pair = open_pair(session.vocal.path, [bed.path for bed in session.beds])
+    try:
+        vocal = pair.vocal.info
+        if (vocal.rate_hz, vocal.frames_n) != (session.vocal.rate_hz, session.vocal.frames_n):
+            raise SourceUnusableError(
+                f"{vocal.path} has {vocal.frames_n} frames at {vocal.rate_hz} Hz, but the session was made on "
+                f"{session.vocal.frames_n} frames at {session.vocal.rate_hz} Hz; a new version of the vocal is taken in"
+                " with the window"
+            )
+        sources = tuple(source_file(stem.info) for stem in pair.stems)
+        changed = tuple(
+            f"{Path(now.path).name} has changed since the session was saved."
+            for now, then in zip(sources, (session.vocal, *session.beds), strict=True)
+            if now.sha256 != then.sha256
+        )
+        analysis = analysed(pair, sources, cache, progress, cancelled)
+        suggestion = suggestion_for(session, analysis)
+    except BaseException:
+        pair.close()
+        raise
+    return Song(pair, session, analysis, suggestion, pair.notices + analysis.notices + changed)
+
+
+def suggestion_for(session: Session, analysis: Analysis) -> Suggestion:
+    """Suggestion by a session's own trim, settings and segments."""
+    return suggest(
+        analysis.measures,
+        session.segments,
+        session.settings,
+        section_aims=session.section_aims,
+        quiet_ids=quiet_ids(session),
+        trim_db=session.trim_db,
+    )
+
+
+def open_phrases(session: Session) -> tuple[str, ...]:
+    """Ids of the phrases that are still open and not locked, in order of time."""
+    decided = ((phrase.id, session.decision(phrase.id)) for phrase in session.segments.phrases)
+    return tuple(phrase_id for phrase_id, known in decided if known.state is State.OPEN and not known.locked)
+
+
+def source_file(info: FileInfo) -> SourceFile:
+    """Note down a file for a session."""
+    return SourceFile(str(info.path.resolve()), file_sha256(info.path), info.rate_hz, info.channels_n, info.frames_n)
+
+
+def analysed(
+    pair: StemPair,
+    sources: Sequence[SourceFile],
+    cache: AnalysisCache | None,
+    progress: Progress = silent,
+    cancelled: CancelCheck = never,
+) -> Analysis:
+    """Analysis of a pair, from the cache where the same audio was analysed before."""
+    if cache is None:
+        return analyse(pair, progress, cancelled)
+    key = cache.key(pair, [source.sha256 for source in sources])
+    kept = cache.load(key)
+    if kept is not None:
+        progress(1.0)
+        return kept
+    analysis = analyse(pair, progress, cancelled)
+    cache.store(key, analysis)
+    return analysis

@@ -1,0 +1,100 @@
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ridebook.audio.stems import open_pair
+from ridebook.ride.lane import Lane
+from ridebook.work.analyse import analyse
+from ridebook.work.preview import Heard, Listening, PreviewRenderer, match_db
+from tests.songs import noise_bed, sung, write_pair
+
+
+@pytest.fixture
+def pair(tmp_path: Path):
+    vocal, _ = sung([[0, 0, 0], [0, -6, 0]])
+    with open_pair(*[write_pair(tmp_path, vocal, noise_bed(len(vocal)))[0], [tmp_path / "bed.wav"]]) as opened:
+        yield opened
+
+
+def heard(renderer: PreviewRenderer, how: Listening, start_n: int = 40_000, stop_n: int = 60_000) -> np.ndarray:
+    renderer.listening = how
+    return renderer.block(start_n, stop_n)
+
+
+def test_starts_12_db_down(pair) -> None:
+    renderer = PreviewRenderer(pair)
+    quiet = heard(renderer, Listening(Heard.BED))
+    full = heard(renderer, Listening(Heard.BED, level_db=0.0))
+    np.testing.assert_allclose(quiet, full * 10 ** (-12 / 20), atol=1e-7)
+
+
+def test_rides_are_vocal_times_trim_and_lane_plus_bed(pair) -> None:
+    renderer = PreviewRenderer(pair)
+    renderer.lane = Lane.from_pairs([(45_000, 0.0), (55_000, 3.0)])
+    renderer.trim_db = 1.0
+    flat = Listening(Heard.RIDDEN, matched=False, level_db=0.0)
+    gain = 10 ** ((1.0 + np.interp(np.arange(40_000, 60_000), [45_000, 55_000], [0.0, 3.0])) / 20)
+    expected = pair.vocal.read(40_000, 60_000) * gain[:, None] + pair.beds[0].read(40_000, 60_000)
+    np.testing.assert_allclose(heard(renderer, flat), expected, atol=1e-6)
+
+
+def test_an_edit_is_heard_in_the_next_block(pair) -> None:
+    renderer = PreviewRenderer(pair)
+    how = Listening(Heard.VOCAL, matched=False)
+    before = heard(renderer, how)
+    renderer.lane = Lane.from_pairs([(0, -6.0)])
+    np.testing.assert_allclose(heard(renderer, how), before * 10 ** (-6 / 20), atol=1e-7)
+
+
+def test_blocks_do_not_show(pair) -> None:
+    whole, cut = PreviewRenderer(pair), PreviewRenderer(pair)
+    how = Listening(Heard.BEFORE, small=True)
+    cut.listening = how
+    parts = [cut.block(start, start + 1_000) for start in range(40_000, 60_000, 1_000)]
+    np.testing.assert_allclose(np.concatenate(parts), heard(whole, how), atol=1e-6)
+
+
+def test_mono_is_the_same_on_both_sides(pair) -> None:
+    block = heard(PreviewRenderer(pair), Listening(Heard.BED, mono=True))
+    assert np.abs(block).max() > 0.0
+    np.testing.assert_array_equal(block[:, 0], block[:, 1])
+
+
+def test_small_speaker_loses_the_bass(tmp_path: Path) -> None:
+    t = np.arange(88_200) / 44_100
+    low, middle = 0.2 * np.sin(2 * np.pi * 60 * t), 0.2 * np.sin(2 * np.pi * 1_000 * t)
+    with open_pair(*[write_pair(tmp_path, middle, np.stack([low, low], 1))[0], [tmp_path / "bed.wav"]]) as pair:
+        renderer = PreviewRenderer(pair)
+        bass = heard(renderer, Listening(Heard.BED, small=True, level_db=0.0))[10_000:]
+        voice = heard(renderer, Listening(Heard.VOCAL, small=True, matched=False, level_db=0.0))[10_000:]
+    assert np.abs(bass).max() < 0.02
+    assert np.abs(voice).max() > 0.18
+
+
+def test_over_full_scale_is_cut_off_and_counted(pair) -> None:
+    renderer = PreviewRenderer(pair)
+    block = heard(renderer, Listening(Heard.VOCAL, level_db=40.0))
+    assert np.abs(block).max() == 1.0
+    assert renderer.clipped_n > 0
+
+
+def test_matched_mixes_are_equally_loud(pair) -> None:
+    measures = analyse(pair).measures
+    lane = Lane.from_pairs([(0, 2.0)])
+    gain_db = match_db(measures, lane, 3.0)
+    assert gain_db < -0.5
+    assert match_db(measures, Lane(), 0.0) == 0.0
+    renderer = PreviewRenderer(pair)
+    renderer.lane, renderer.trim_db, renderer.match_db = lane, 3.0, gain_db
+    rms = [
+        np.sqrt(np.mean(np.square(heard(renderer, Listening(which, level_db=0.0), 35_280, 88_000))))
+        for which in (Heard.BEFORE, Heard.RIDDEN)
+    ]
+    assert 20 * np.log10(rms[1] / rms[0]) == pytest.approx(0.0, abs=1.0)
+
+
+def test_reference_is_silent_where_none_is_set(pair) -> None:
+    assert not heard(PreviewRenderer(pair), Listening(Heard.REFERENCE)).any()
