@@ -201,9 +201,15 @@ def windowed_lufs(cell_power: np.ndarray, cells_n: int) -> np.ndarray:
 
 
 def maximum_lufs(stem: StemMeasures, cells_n: int) -> float:
-    """Highest loudness of any window of `cells_n` cells; -inf if the stem is shorter than one or silent."""
+    """Highest loudness of any window of `cells_n` cells.
+
+    A stem shorter than one window is read as a meter reads it whose window was empty before: with silence
+    around. -inf where all is silent.
+    """
     powers = windowed_power(stem, cells_n)
-    return float(loudness_lufs(powers.max())) if len(powers) else -np.inf
+    if not len(powers):
+        powers = stem.energy[-1:] / (cells_n * stem.rate_hz / CELLS_PER_S)
+    return float(loudness_lufs(powers.max()))
 
 
 def integrated_lufs(stem: StemMeasures) -> float:

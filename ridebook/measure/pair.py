@@ -91,7 +91,7 @@ class MeasureAccumulators:
         def summed(channels: list[Future[_Filtered]], gains: np.ndarray) -> _Filtered:
             heard = np.flatnonzero(gains)
             stretches = zip(*(channels[channel].result()[1] for channel in heard), strict=True)
-            together = (gains[heard] @ np.stack(stretch) for stretch in stretches)
+            together = (sum(map(np.multiply, parts, gains[heard]), np.zeros(1)) for parts in stretches)
             return cell_energies(together, start_n, self._rate_hz), []
 
         # Jobs start in the order in which they are submitted, so whatever a job waits for is done or under way.
