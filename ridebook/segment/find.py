@@ -2,16 +2,47 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from ridebook.measure.features import VocalFeatures, points_n
 from ridebook.measure.measures import Measures
 from ridebook.segment.activity import Activity, find_activity, runs
+from ridebook.segment.borders import (
+    PHRASE_SCORER,
+    WORD_SCORER,
+    Candidates,
+    Scorer,
+    best_row,
+    find_candidates,
+    forced,
+    phrase_features,
+    word_features,
+)
+from ridebook.segment.change import find_change
+from ridebook.segment.noises import find_breaths, find_sibilants
 from ridebook.segment.spans import Kind, Segments, Span
 
-_PHRASE_GAP_N = 25
+WORD_AFTER_PAUSE_N = 20
+"""After a pause of this many cells a word begins, whatever the scores say."""
+
+PHRASE_AFTER_PAUSE_N = 60
+"""After a pause of this many cells a phrase begins."""
+
+_SHORTEST_WORD_S = 0.15
+_SHORTEST_PHRASE_S = 0.5
+_NO_CELLS = np.zeros((0, 2), np.int64)
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Stretches found, each int64 of shape (stretches, 2): first cell and the cell after the last."""
+
+    phrases: np.ndarray
+    words: np.ndarray
+    breaths: np.ndarray
+    sibilants: np.ndarray
 
 
 def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
@@ -22,55 +53,105 @@ def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
     features : VocalFeatures
         The vocal's features.
     measures : Measures
-        The pair's measures; the bed serves the sections only.
+        The pair's measures; they serve the sections only.
 
     Returns
     -------
     Segments
-        All spans found, without labels. Empty where the vocal is silent.
+        All spans found, without labels. Empty where the vocal is silent. A phrase begins where a word does; words do
+        not overlap and cover their phrase but for its pauses.
     """
-    activity = find_activity(features)
-    words = _words(features, activity)
-    phrases = _phrases(words)
+    found = find_cells(features)
     frames = points_n(0, features.cells_n + 1, features.rate_hz)
-    if len(frames):
-        frames[-1] = features.frames_n
+    frames[-1] = features.frames_n
 
-    def spans(kind: Kind, letter: str, digits: int, cells: list[tuple[int, int]]) -> tuple[Span, ...]:
+    def spans(kind: Kind, letter: str, digits: int, cells: np.ndarray) -> tuple[Span, ...]:
         return tuple(
             Span(f"{letter}{i:0{digits}d}", kind, int(frames[start]), int(frames[end]))
-            for i, (start, end) in enumerate(cells, start=1)
+            for i, (start, end) in enumerate(cells.tolist(), start=1)
         )
 
     return Segments(
-        phrases=spans(Kind.PHRASE, "p", 3, phrases),
-        words=spans(Kind.WORD, "w", 4, words),
+        phrases=spans(Kind.PHRASE, "p", 3, found.phrases),
+        words=spans(Kind.WORD, "w", 4, found.words),
+        breaths=spans(Kind.BREATH, "b", 3, found.breaths),
+        sibilants=spans(Kind.SIBILANT, "x", 3, found.sibilants),
     )
 
 
-def _words(features: VocalFeatures, activity: Activity) -> list[tuple[int, int]]:
-    rise = np.zeros(features.cells_n)
-    level = np.maximum(activity.level_db, activity.voice_db - 40.0)
-    sums = np.concatenate([[0.0], np.cumsum(level)])
-    k = np.arange(6, features.cells_n - 8)
-    rise[6 : features.cells_n - 8] = (sums[k + 8] - sums[k]) / 8 - (sums[k] - sums[k - 6]) / 6
-    words = []
-    for start, end in runs(activity.active):
-        borders = [int(start)]
-        for cell in range(start + 15, end - 15):
-            is_top = rise[cell] == rise[cell - 10 : cell + 11].max()
-            if is_top and rise[cell] > 6.0 and cell - borders[-1] >= 15:
-                borders.append(cell)
-        borders.append(int(end))
-        words += list(pairwise(borders))
-    return words
+def find_cells(
+    features: VocalFeatures, word_scorer: Scorer = WORD_SCORER, phrase_scorer: Scorer = PHRASE_SCORER
+) -> Found:
+    """Phrases, words, breaths and sibilants in cells of the grid.
+
+    Parameters
+    ----------
+    features : VocalFeatures
+        The vocal's features.
+    word_scorer, phrase_scorer : Scorer
+        What weighs the borders.
+
+    Returns
+    -------
+    Found
+    """
+    activity = find_activity(features)
+    if not activity.active.any():
+        return Found(_NO_CELLS, _NO_CELLS, _NO_CELLS, _NO_CELLS)
+    sibilants = find_sibilants(features, activity)
+    breaths = find_breaths(features, activity, sibilants)
+    activity = _without(activity, breaths)
+    change = find_change(features, activity)
+    candidates, pauses_n = _with_pauses(find_candidates(change, activity, sibilants), activity)
+    phrase_scores = candidates.best(phrase_scorer.scores(phrase_features(change)))
+    phrase_scores = forced(phrase_scores, pauses_n >= PHRASE_AFTER_PAUSE_N)
+    phrase_starts = best_row(candidates.cells, phrase_scores, phrase_scorer, _SHORTEST_PHRASE_S)
+    is_forced = pauses_n >= WORD_AFTER_PAUSE_N
+    is_forced[phrase_starts] = True
+    word_scores = forced(candidates.best(word_scorer.scores(word_features(change))), is_forced)
+    word_starts = best_row(candidates.cells, word_scores, word_scorer, _SHORTEST_WORD_S)
+    words = _ended(candidates.cells[word_starts], activity)
+    firsts = np.searchsorted(words[:, 0], candidates.cells[phrase_starts])
+    lasts = np.append(firsts[1:], len(words)) - 1
+    phrases = np.column_stack([words[firsts, 0], words[lasts, 1]]) if len(words) else _NO_CELLS
+    return Found(phrases, words, breaths, sibilants)
 
 
-def _phrases(words: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    phrases: list[tuple[int, int]] = []
-    for start, end in words:
-        if phrases and start - phrases[-1][1] < _PHRASE_GAP_N:
-            phrases[-1] = (phrases[-1][0], end)
-        else:
-            phrases.append((start, end))
-    return phrases
+def _without(activity: Activity, breaths: np.ndarray) -> Activity:
+    active = activity.active.copy()
+    for start, end in breaths:
+        active[start:end] = False
+    # What is left of a stretch around a breath may be too short to be a voice.
+    for start, end in runs(active):
+        if end - start < 4:
+            active[start:end] = False
+    return replace(activity, active=active) if active.any() else activity
+
+
+def _with_pauses(candidates: Candidates, activity: Activity) -> tuple[Candidates, np.ndarray]:
+    """Candidates with the starts of the voice among them, and the length of the pause before each (0: none)."""
+    active = runs(activity.active)
+    pauses = np.diff(np.concatenate([[-PHRASE_AFTER_PAUSE_N], active.ravel()]))[::2]
+    cells, evidence = candidates.cells.tolist(), list(candidates.evidence)
+    rows: dict[int, tuple[int, np.ndarray]] = {}
+    taken: set[int] = set()
+    for (start, end), pause in zip(active.tolist(), pauses.tolist()):
+        near = [i for i, cell in enumerate(cells) if start - 10 <= cell <= min(start + 8, end - 1) and i not in taken]
+        spoken = np.concatenate([evidence[i] for i in near]) if near else np.array([start])
+        taken.update(near)
+        rows[start] = (pause, spoken)
+    for i, cell in enumerate(cells):
+        if i not in taken:
+            rows.setdefault(cell, (0, evidence[i]))
+    order = sorted(rows)
+    return (
+        Candidates(np.array(order, np.int64), tuple(rows[cell][1] for cell in order)),
+        np.array([rows[cell][0] for cell in order], np.int64),
+    )
+
+
+def _ended(starts: np.ndarray, activity: Activity) -> np.ndarray:
+    """Give each start the end of the last sound before the next start."""
+    ends = np.append(starts[1:], len(activity.active))
+    last_active = np.maximum.accumulate(np.where(activity.active, np.arange(len(activity.active)), -1))
+    return np.column_stack([starts, np.maximum(np.minimum(last_active[ends - 1] + 1, ends), starts + 1)])

@@ -1,0 +1,165 @@
+"""Fit the weights of the scorers of words and phrases to singing with word and phrase times.
+
+    python tools/fit_word_scorer.py FOLDER
+
+FOLDER holds takes as NAME.wav with NAME.TextGrid beside (tiers "words" and "phrases", empty labels are silence), named
+SONG_PART_KIND. Prints the figures with each song left out of the fit, and then the weights fitted to all for
+ridebook/segment/borders.py, which come from the Turkish makam acapella sections dataset, UPF MTG, CC BY 4.0.
+"""
+
+from __future__ import annotations
+
+import argparse
+import re
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from ridebook.measure.features import FeatureAccumulator
+from ridebook.segment.activity import find_activity
+from ridebook.segment.borders import (
+    PHRASE_SCORER,
+    WORD_SCORER,
+    Candidates,
+    Scorer,
+    best_row,
+    find_candidates,
+    onset_tops,
+    phrase_features,
+    word_features,
+)
+from ridebook.segment.change import Change, find_change
+from ridebook.segment.noises import find_sibilants
+
+PADDING_S = 0.5
+RIDGE = 3.0
+# A candidate within this of the truth is taken for it; the onset curve's top lags the border by the lag.
+SAME_N = {"words": 8, "phrases": 10}
+LAG_N = 2.5
+WITHIN_S = {"words": 0.1, "phrases": 0.25}
+LEAST_S = {"words": 0.15, "phrases": 0.15}
+# Added to the fitted bias to make up for what the prior on lengths takes away.
+BONUS = {"words": 1.0, "phrases": 1.0}
+
+
+@dataclass(frozen=True)
+class Take:
+    song: str
+    change: Change
+    tops: np.ndarray
+    candidates: Candidates
+    starts_s: dict[str, list[float]]
+
+
+def read_tiers(path: Path) -> dict[str, list[tuple[float, float, str]]]:
+    raw = path.read_bytes()
+    text = raw.decode("utf-16") if raw[:2] in (b"\xff\xfe", b"\xfe\xff") else raw.decode("utf-8", "replace")
+    number = r"([-\d.e]+)"
+    tiers = {}
+    for name, body in re.findall(r'"IntervalTier"\s*name = "([^"]*)"(.*?)(?="IntervalTier"|\Z)', text, re.S):
+        rows = re.findall(rf'xmin = {number}\s*xmax = {number}\s*text = "([^"]*)"', body)
+        tiers[name] = [(float(start), float(end), label.strip()) for start, end, label in rows]
+    if not tiers:
+        for name, body in re.findall(r'"IntervalTier"\s*"([^"]*)"(.*?)(?="IntervalTier"|\Z)', text, re.S):
+            rows = re.findall(rf'^{number}\s+{number}\s+"([^"]*)"', body, re.M)
+            tiers[name] = [(float(start), float(end), label.strip()) for start, end, label in rows]
+    return tiers
+
+
+def read_take(path: Path) -> Take:
+    samples, rate_hz = soundfile.read(path, dtype="float32", always_2d=True)
+    mono = samples.mean(axis=1)
+    silence = np.zeros(round(PADDING_S * rate_hz), np.float32)
+    accumulator = FeatureAccumulator(rate_hz)
+    accumulator.feed(np.concatenate([silence, mono, silence]))
+    features = accumulator.finish()
+    activity = find_activity(features)
+    change = find_change(features, activity)
+    sibilants = find_sibilants(features, activity)
+    tiers = read_tiers(path.with_suffix(".TextGrid"))
+    starts = {
+        tier: [
+            start + PADDING_S for start, _, label in tiers.get(tier, []) if label not in ("", "sil") and label[0] != "_"
+        ]
+        for tier in ("words", "phrases")
+    }
+    tops = onset_tops(change, activity)
+    return Take(path.stem.rsplit("_", 2)[0], change, tops, find_candidates(change, activity, sibilants), starts)
+
+
+def logistic(features: np.ndarray, labels: np.ndarray) -> tuple[float, np.ndarray]:
+    """Bias and weights of a ridge logistic regression, by Newton's method on standardised features."""
+    mean, deviation = features.mean(axis=0), features.std(axis=0)
+    x = np.column_stack([np.ones(len(features)), (features - mean) / deviation])
+    ridge = np.diag([1e-6, *[RIDGE] * features.shape[1]])
+    beta = np.zeros(x.shape[1])
+    for _ in range(50):
+        chance = 1.0 / (1.0 + np.exp(-(x @ beta)))
+        gradient = x.T @ (chance - labels) + ridge @ beta
+        beta -= np.linalg.solve((x.T * (chance * (1 - chance))) @ x + ridge, gradient)
+    weights = beta[1:] / deviation
+    return float(beta[0] - weights @ mean), weights
+
+
+def fit(takes: list[Take], tier: str, columns: Callable[[Change], np.ndarray], scorer: Scorer) -> Scorer:
+    features, labels = [], []
+    for take in takes:
+        truth = np.array(take.starts_s[tier]) * 100
+        if len(truth):
+            near = np.abs(truth[None, :] - (take.tops[:, None] - LAG_N)).min(axis=1) <= SAME_N[tier]
+            features.append(columns(take.change)[take.tops])
+            labels.append(near)
+    bias, weights = logistic(np.concatenate(features), np.concatenate(labels).astype(np.float64))
+    return replace(scorer, bias=bias + BONUS[tier], weights=tuple(weights.tolist()))
+
+
+def hits(truth_s: list[float], found_s: list[float], within_s: float) -> int:
+    left = sorted(found_s)
+    count = 0
+    for start in sorted(truth_s):
+        near = [found for found in left if abs(found - start) <= within_s]
+        if near:
+            left.remove(min(near, key=lambda found: abs(found - start)))
+            count += 1
+    return count
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    folder = parser.parse_args().folder
+    takes = [read_take(path) for path in sorted(folder.glob("*.wav")) if path.with_suffix(".TextGrid").exists()]
+    songs = sorted({take.song for take in takes})
+    for tier, columns, scorer in (
+        ("words", word_features, WORD_SCORER),
+        ("phrases", phrase_features, PHRASE_SCORER),
+    ):
+        counts = []
+        for song in songs:
+            left_in = fit([take for take in takes if take.song != song], tier, columns, scorer)
+            for take in takes:
+                if take.song == song and take.starts_s[tier]:
+                    scores = take.candidates.best(left_in.scores(columns(take.change)))
+                    chosen = best_row(take.candidates.cells, scores, left_in, LEAST_S[tier])
+                    found = (take.candidates.cells[chosen] / 100).tolist()
+                    truth = take.starts_s[tier]
+                    counts.append((hits(truth, found, WITHIN_S[tier]), len(truth), len(found)))
+        table = np.array(counts)
+        draws = np.random.default_rng(0).integers(0, len(table), (2000, len(table)))
+        spread = np.array([2 * t[:, 0].sum() / (t[:, 1] + t[:, 2]).sum() for t in table[draws]])
+        hit, truth_n, found_n = table.sum(axis=0)
+        low, high = np.percentile(spread, [5, 95])
+        sys.stdout.write(
+            f"{tier}: F1 {2 * hit / (truth_n + found_n):.3f} (90 % of bootstrap over takes {low:.3f} to {high:.3f}), "
+            f"{hit} of {truth_n} found, {found_n} marked, songs left out: {len(songs)}\n"
+            f"  all takes: {fit(takes, tier, columns, scorer)}\n"
+        )
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
