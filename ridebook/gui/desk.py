@@ -18,11 +18,12 @@ from PySide6.QtCore import QObject, Signal
 from ridebook.check.standing import Standing, standing
 from ridebook.errors import RidebookError
 from ridebook.gui.pool import Pool
+from ridebook.gui.words import signed
 from ridebook.measure.measures import Measures
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.segment.spans import Kind, Span
 from ridebook.session.document import Session
-from ridebook.session.edits import quiet_ids
+from ridebook.session.edits import quiet_ids, set_trim
 from ridebook.session.file import missing_sources, read_session, save_session
 from ridebook.session.history import History
 from ridebook.session.recovery import discard_recovery, write_recovery
@@ -398,18 +399,34 @@ class Desk(QObject):
         session, measures = self.session, self.measures
 
         def work(_progress: Progress, _cancelled: CancelCheck) -> Suggestion:
-            from ridebook.ride.suggest import suggest
-
-            return suggest(
-                measures,
-                session.segments,
-                session.settings,
-                section_aims=session.section_aims,
-                quiet_ids=quiet_ids(session),
-                trim_db=session.trim_db,
-            )
+            return _suggested(session, measures, session.trim_db)
 
         self.pool.start(work, done=self._on_suggested, failed=self.failed.emit, group="suggest")
+
+    def suggest_with_trim(self) -> None:
+        """Make trim and rides anew: the trim is taken where no phrase is decided yet, and told where one is."""
+        if self.session is None or self.measures is None:
+            return
+        session, measures = self.session, self.measures
+
+        def work(_progress: Progress, _cancelled: CancelCheck) -> Suggestion:
+            return _suggested(session, measures, None)
+
+        def done(suggestion: Suggestion) -> None:
+            trim_db = suggestion.trim_db
+            if abs(trim_db - self.session.trim_db) < 0.05:
+                self.message.emit(f"Suggested again; the trim stays at {signed(self.session.trim_db)} dB.")
+                self.suggest_again()
+            elif self.session.lane.points:
+                self.message.emit(
+                    f"Suggested again over the trim of {signed(self.session.trim_db)} dB, which the lane was drawn "
+                    f"with. From new, {signed(trim_db)} dB would be suggested."
+                )
+                self.suggest_again()
+            else:
+                self.edit(f"Trim {signed(trim_db)} dB", lambda now: set_trim(now, trim_db))
+
+        self.pool.start(work, done=done, failed=self.failed.emit, group="suggest")
 
     def _on_suggested(self, suggestion: Suggestion | None) -> None:
         self.suggestion = suggestion
@@ -598,3 +615,16 @@ def _cache(keep: bool) -> AnalysisCache | None:
     from ridebook.work.cache import AnalysisCache
 
     return AnalysisCache() if keep else None
+
+
+def _suggested(session: Session, measures: Measures, trim_db: float | None) -> Suggestion:
+    from ridebook.ride.suggest import suggest
+
+    return suggest(
+        measures,
+        session.segments,
+        session.settings,
+        section_aims=session.section_aims,
+        quiet_ids=quiet_ids(session),
+        trim_db=trim_db,
+    )

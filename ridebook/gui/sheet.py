@@ -673,6 +673,7 @@ class Sheet(QWidget):
             button.setChecked(wanted is Filter.ALL)
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
             button.setProperty("wanted", wanted.value)
+            button.setProperty("soft", True)
             button.setShortcut(f"Alt+{index}")
             button.setToolTip(f"Show {_FILTER_TIPS[wanted]} (Alt+{index})")
             button.setAccessibleName(f"Show {_FILTER_TIPS[wanted]}")

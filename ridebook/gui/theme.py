@@ -307,6 +307,10 @@ def style_sheet(theme: Theme) -> str:
         padding: {px(2)}px {px(6)}px; min-height: {max(20, px(20))}px; min-width: {max(20, px(20))}px; }}
     QToolButton:hover {{ border-color: {c.edge}; }}
     QToolButton:checked {{ background: {c.ink}; color: {c.page}; }}
+    QToolButton[soft="true"] {{ color: {c.pencil}; border-radius: 0; }}
+    QToolButton[soft="true"]:hover {{ border-color: transparent; color: {c.ink}; }}
+    QToolButton[soft="true"]:checked {{ background: transparent; color: {c.ink}; border-bottom: 2px solid {c.ink}; }}
+    QToolButton[soft="true"]:focus {{ border: 2px solid {c.selection}; }}
     QToolButton:disabled {{ color: {c.edge}; }}
     QLineEdit, QPlainTextEdit, QTextEdit, QAbstractSpinBox, QComboBox {{ background: {c.page}; color: {c.ink};
         border: 1px solid {c.edge}; border-radius: {px(3)}px; padding: {px(2)}px {px(6)}px;

@@ -1,0 +1,321 @@
+"""The panel of what a suggestion is made by. A change is seen at once in pencil and touches no decision."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from PySide6.QtCore import QEvent, QObject, QSignalBlocker, Qt
+from PySide6.QtGui import QKeyEvent
+from PySide6.QtWidgets import (
+    QCheckBox,
+    QComboBox,
+    QDoubleSpinBox,
+    QFrame,
+    QGridLayout,
+    QHBoxLayout,
+    QLabel,
+    QSlider,
+    QVBoxLayout,
+    QWidget,
+)
+
+from ridebook.gui.desk import Desk
+from ridebook.gui.theme import themes
+from ridebook.gui.words import MINUS, signed
+from ridebook.ride.settings import AIMS_LU, CENTRE_LAWS_DB
+from ridebook.session.document import Session
+from ridebook.session.edits import set_trim, take_settings
+
+TRIM_REACH_DB = 24.0
+OWN_STYLE = "own"
+
+
+class KeyGuard(QObject):
+    """Keeps the keys that a field types with from being taken as the window's."""
+
+    def eventFilter(self, _watched: QObject, event: QEvent) -> bool:
+        """Claim plain keys for the field."""
+        if (
+            event.type() == QEvent.Type.ShortcutOverride
+            and isinstance(event, QKeyEvent)
+            and not event.modifiers() & (Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier)
+        ):
+            event.accept()
+            return True
+        return False
+
+
+class SignedSpin(QDoubleSpinBox):
+    """Field for a gain or a balance, with its sign and a true minus."""
+
+    def textFromValue(self, value: float) -> str:
+        """Write the value with its sign."""
+        return signed(value, self.decimals()) if self.minimum() < 0 else super().textFromValue(value)
+
+    def valueFromText(self, text: str) -> float:
+        """Read what was typed, with either minus."""
+        return super().valueFromText(self._plain(text))
+
+    def validate(self, text: str, position: int) -> object:
+        """Allow a sign before the digits."""
+        return super().validate(self._plain(text), position)
+
+    @staticmethod
+    def _plain(text: str) -> str:
+        return text.replace(MINUS, "-").replace("+", "")
+
+
+class SuggestionPanel(QFrame):
+    """Aim, band, share, follow, furthest up and down, which scales ride, and the trim."""
+
+    def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._desk = desk
+        self._guard = KeyGuard(self)
+        self._labels: list[QLabel] = []
+        self._asides: list[QLabel] = []
+        self.setAutoFillBackground(True)
+        self.setAccessibleName("What suggestions are made by")
+
+        self.style_box = QComboBox(self)
+        self.style_box.addItems([*AIMS_LU, OWN_STYLE])
+        self.style_box.setToolTip("Aims to begin from, by style (common practice)")
+        self.style_box.activated.connect(self._on_style)
+        self._guard_keys(self.style_box)
+        self.fields: dict[str, QDoubleSpinBox] = {}
+        self.scales: dict[str, QCheckBox] = {}
+        self.sliders: dict[str, QSlider] = {}
+
+        aim = self._group("Aim")
+        self._row(aim, "style", self.style_box)
+        self._row(
+            aim, "balance", self._field("aim_lu", -20, 20, 0.5, "LU", "Balance to aim for while the voice sounds")
+        )
+        self._row(aim, "lean", self._field("lean_lu", 0, 3, 0.25, "LU", "How far to err on the loud side in doubt"))
+        self._row(aim, "band ±", self._field("band_lu", 0.5, 6, 0.5, "LU", "Half width of the band around the aim"))
+        way = self._group("How far")
+        self._row(way, "share", self._slider("share", "How much of the way to the aim a suggestion goes"))
+        self._row(way, "follow", self._slider("follow", "How much of the bed's changes the vocal follows"))
+        self._row(way, "up to", self._field("highest_db", 0, 24, 0.5, "dB", "Furthest up that the lane goes"))
+        self._row(way, "down to", self._field("lowest_db", -24, 0, 0.5, "dB", "Furthest down that the lane goes"))
+        scales = self._group("What rides, and how far each")
+        for scale in ("section", "phrase", "word"):
+            box = QCheckBox(f"{scale}s", self)
+            box.setToolTip(f"Whether {scale}s get a ride of their own")
+            box.toggled.connect(lambda on, name=f"ride_{scale}s": self._set(name, on))
+            self.scales[f"ride_{scale}s"] = box
+            self._row(scales, box, self._field(f"{scale}_limit_db", 0, 12, 0.5, "dB", f"Furthest ride of a {scale}"))
+        level = self._group("Level")
+        self.trim = self._spin(-TRIM_REACH_DB, TRIM_REACH_DB, 0.5, "dB", "The one static gain of the vocal")
+        self.trim.valueChanged.connect(self._on_trim)
+        self._row(level, "trim", self.trim)
+        self.centre = QComboBox(self)
+        for law_db in CENTRE_LAWS_DB:
+            self.centre.addItem("0 dB" if not law_db else f"{signed(law_db)} dB", law_db)
+        self.centre.setToolTip("Gain at which your mixer puts a mono vocal on either side")
+        self.centre.activated.connect(lambda _i: self._set("centre_law_db", self.centre.currentData()))
+        self._guard_keys(self.centre)
+        self._row(level, "centre law", self.centre)
+        self._stands = self._aside()
+        self._stands.setWordWrap(True)
+        level.addWidget(self._stands, level.rowCount(), 0, 1, 2)
+
+        self._groups = QHBoxLayout()
+        for grid in (aim, way, scales, level):
+            column = QVBoxLayout()
+            column.addLayout(grid)
+            column.addStretch(1)
+            self._groups.addLayout(column)
+        self._groups.addStretch(1)
+        self._aside_text = self._aside()
+        self._aside_text.setText("Changes are seen at once in pencil. What you have decided stays as it is.")
+        outer = QVBoxLayout(self)
+        outer.addLayout(self._groups)
+        outer.addWidget(self._aside_text)
+        self._outer = outer
+        desk.session_changed.connect(self._on_session_changed)
+        desk.suggestion_changed.connect(self._tell_standing)
+        themes().theme_changed.connect(self._dress)
+        self._dress()
+        self._refresh()
+
+    # --- building --------------------------------------------------------------------------------
+
+    def _group(self, title: str) -> QGridLayout:
+        grid = QGridLayout()
+        label = QLabel(title, self)
+        label.setProperty("heading", True)
+        self._labels.append(label)
+        grid.addWidget(label, 0, 0, 1, 2)
+        return grid
+
+    def _row(self, grid: QGridLayout, name: str | QWidget, field: QWidget) -> None:
+        row = grid.rowCount()
+        if isinstance(name, str):
+            label = QLabel(name, self)
+            label.setBuddy(field)
+            self._labels.append(label)
+            field.setAccessibleName(name)
+        else:
+            label = name
+            field.setAccessibleName(f"{name.text()}, furthest")
+        grid.addWidget(label, row, 0)
+        grid.addWidget(field, row, 1)
+
+    def _aside(self) -> QLabel:
+        label = QLabel(self)
+        self._asides.append(label)
+        return label
+
+    def _guard_keys(self, widget: QWidget) -> None:
+        widget.installEventFilter(self._guard)
+        for inner in widget.findChildren(QWidget):
+            inner.installEventFilter(self._guard)
+
+    def _spin(self, low: float, high: float, step: float, unit: str, tip: str) -> QDoubleSpinBox:
+        spin = SignedSpin(self)
+        spin.setDecimals(2 if step < 0.5 else 1)
+        spin.setRange(low, high)
+        spin.setSingleStep(step)
+        spin.setSuffix(f" {unit}")
+        spin.setToolTip(tip)
+        spin.setKeyboardTracking(False)
+        spin.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
+        self._guard_keys(spin)
+        return spin
+
+    def _field(self, name: str, low: float, high: float, step: float, unit: str, tip: str) -> QDoubleSpinBox:
+        spin = self._spin(low, high, step, unit, tip)
+        spin.valueChanged.connect(lambda value: self._set(name, value))
+        self.fields[name] = spin
+        return spin
+
+    def _slider(self, name: str, tip: str) -> QWidget:
+        holder = QWidget(self)
+        slider = QSlider(Qt.Orientation.Horizontal, holder)
+        slider.setRange(0, 100)
+        slider.setSingleStep(5)
+        slider.setPageStep(10)
+        slider.setToolTip(tip)
+        slider.setAccessibleName(name)
+        shown = QLabel(holder)
+        slider.valueChanged.connect(lambda value: (shown.setText(f"{value} %"), self._set(name, value / 100)))
+        self._guard_keys(slider)
+        line = QHBoxLayout(holder)
+        line.setContentsMargins(0, 0, 0, 0)
+        line.addWidget(slider, 1)
+        line.addWidget(shown)
+        holder.setFocusProxy(slider)
+        self.sliders[name] = slider
+        slider.shown = shown
+        return holder
+
+    def _dress(self) -> None:
+        theme = themes().current
+        px = theme.px
+        palette = self.palette()
+        palette.setColor(self.backgroundRole(), theme.colour("card"))
+        self.setPalette(palette)
+        self._outer.setContentsMargins(px(16), px(12), px(16), px(12))
+        self._outer.setSpacing(px(8))
+        self._groups.setSpacing(px(36))
+        for label in self._labels:
+            label.setFont(theme.heading() if label.property("heading") else theme.text())
+        for aside in self._asides:
+            aside.setFont(theme.small())
+            aside.setStyleSheet(f"color: {theme.colours.pencil};")
+        self._stands.setFixedWidth(px(196))
+        for field in (*self.fields.values(), self.trim):
+            field.setFixedWidth(px(112))
+        for box in (self.style_box, self.centre):
+            box.setFixedWidth(px(112))
+        for slider in self.sliders.values():
+            slider.setMinimumWidth(px(112))
+            slider.shown.setFixedWidth(px(44))
+            slider.shown.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
+
+    # --- from the session and to it --------------------------------------------------------------
+
+    def _on_session_changed(self, before: Session | None, after: Session) -> None:
+        if before is None or before.settings is not after.settings or before.trim_db != after.trim_db:
+            self._refresh()
+
+    def _refresh(self) -> None:
+        session = self._desk.session
+        self.setEnabled(session is not None)
+        if session is None:
+            return
+        now = session.settings
+        for name, field in self.fields.items():
+            with QSignalBlocker(field):
+                field.setValue(getattr(now, name))
+        for name, box in self.scales.items():
+            with QSignalBlocker(box):
+                box.setChecked(getattr(now, name))
+            self.fields[f"{name.removeprefix('ride_').removesuffix('s')}_limit_db"].setEnabled(getattr(now, name))
+        for name, slider in self.sliders.items():
+            with QSignalBlocker(slider):
+                slider.setValue(round(getattr(now, name) * 100))
+            slider.shown.setText(f"{getattr(now, name) * 100:.0f} %")
+        with QSignalBlocker(self.trim):
+            self.trim.setValue(session.trim_db)
+        style = next((name for name, aim_lu in AIMS_LU.items() if aim_lu == now.aim_lu), OWN_STYLE)
+        # Country and rap share an aim: keep the name that was chosen while it still fits.
+        chosen = self.style_box.currentText()
+        if AIMS_LU.get(chosen) != now.aim_lu:
+            self.style_box.setCurrentText(style)
+        self.centre.setCurrentIndex(CENTRE_LAWS_DB.index(now.centre_law_db))
+        self._tell_standing()
+
+    def _tell_standing(self) -> None:
+        suggestion = self._desk.suggestion
+        if suggestion is None:
+            self._stands.setText("")
+        elif suggestion.song_balance_lu is None:
+            self._stands.setText("No bed to stand against.")
+        else:
+            self._stands.setText(f"Before the trim the vocal stands at {signed(suggestion.song_balance_lu)} LU.")
+
+    def _set(self, name: str, value: float | bool) -> None:
+        set_setting(self._desk, name, value)
+
+    def _on_style(self, _index: int) -> None:
+        style = self.style_box.currentText()
+        if style in AIMS_LU:
+            self._set("aim_lu", AIMS_LU[style])
+
+    def _on_trim(self, trim_db: float) -> None:
+        self._desk.edit(f"Trim {signed(trim_db)} dB", lambda now: set_trim(now, trim_db), merge_key="trim")
+
+
+def set_setting(desk: Desk, name: str, value: float | bool) -> None:
+    """Make suggestions by another setting, as one undo step."""
+    session = desk.session
+    if session is not None and getattr(session.settings, name) != value:
+        desk.edit(
+            f"Suggest with {_said(name, value)}",
+            lambda now: take_settings(now, replace(now.settings, **{name: value})),
+            merge_key=f"settings {name}",
+        )
+
+
+_NAMES = {
+    "aim_lu": "aim {} LU",
+    "lean_lu": "lean {} LU",
+    "band_lu": "band {} LU",
+    "highest_db": "up to {} dB",
+    "lowest_db": "down to {} dB",
+    "section_limit_db": "sections up to {} dB",
+    "phrase_limit_db": "phrases up to {} dB",
+    "word_limit_db": "words up to {} dB",
+    "centre_law_db": "centre law {} dB",
+}
+
+
+def _said(name: str, value: float | bool) -> str:
+    if isinstance(value, bool):
+        scale = name.removeprefix("ride_")
+        return scale if value else f"no {scale}"
+    if name in ("share", "follow"):
+        return f"{name} {value * 100:.0f} %"
+    return _NAMES[name].format(signed(value) if name in ("aim_lu", "highest_db", "lowest_db") else f"{value:g}")
