@@ -69,7 +69,7 @@ def analyse(pair: StemPair, progress: Progress = silent, cancelled: CancelCheck 
 
     def take_vocal(block: np.ndarray) -> None:
         features.feed(block)
-        vocal_extremes.feed(block.mean(axis=1))
+        vocal_extremes.feed(_folded(block))
 
     with ThreadPoolExecutor(1, "features") as worker:
         pending = worker.submit(lambda: None)
@@ -81,7 +81,7 @@ def analyse(pair: StemPair, progress: Progress = silent, cancelled: CancelCheck 
             pending.result()
             pending = worker.submit(take_vocal, vocal)
             powers.feed(vocal, beds)
-            bed_extremes.feed(sum((bed.mean(axis=1) for bed in beds[1:]), beds[0].mean(axis=1)))
+            bed_extremes.feed(sum((_folded(bed) for bed in beds[1:]), _folded(beds[0])))
             progress(_PASS_SHARE * stop_n / pair.frames_n)
         pending.result()
     notices = pair.check_sound()
@@ -90,3 +90,9 @@ def analyse(pair: StemPair, progress: Progress = silent, cancelled: CancelCheck 
     segments = find_segments(features.finish(), measures)
     progress(1.0)
     return Analysis(measures, segments, vocal_extremes.finish(), bed_extremes.finish(), notices)
+
+
+def _folded(block: np.ndarray) -> np.ndarray:
+    """Mean of the channels; a product is several times faster than `numpy.mean` along the short axis."""
+    channels_n = block.shape[1]
+    return np.asarray(block @ np.full(channels_n, 1.0 / channels_n, np.float32))

@@ -158,7 +158,7 @@ class PreviewRenderer:
 
 def placed(stem: Stem, mix: Layout, start_n: int, stop_n: int, centre_law_db: float = 0.0) -> np.ndarray:
     """Frames of a stem in the channels of a mix, float64, shape (frames, mix channels)."""
-    return stem.read(start_n, stop_n) @ placement(stem.layout, mix, centre_law_db)
+    return np.asarray(stem.read(start_n, stop_n) @ placement(stem.layout, mix, centre_law_db))
 
 
 def _in_stereo(stem: Stem, start_n: int, stop_n: int, centre_law_db: float = 0.0) -> np.ndarray:

@@ -93,7 +93,7 @@ def review(
 def true_peaks_dbtp(
     pair: StemPair, session: Session, progress: Progress = silent, cancelled: CancelCheck = never
 ) -> dict[str, float]:
-    """True peaks of the ridden stem and of the mix, as they would be rendered.
+    """Measure the true peaks of the ridden stem and of the mix, as they would be rendered.
 
     Returns
     -------
