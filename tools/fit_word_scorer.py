@@ -12,36 +12,32 @@ from __future__ import annotations
 import argparse
 import re
 import sys
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import soundfile
 
-from ridebook.measure.features import FeatureAccumulator
+from ridebook.measure.features import FeatureAccumulator, VocalFeatures
 from ridebook.segment.activity import find_activity
 from ridebook.segment.borders import (
     PHRASE_SCORER,
     WORD_SCORER,
-    Candidates,
     Scorer,
-    best_row,
-    find_candidates,
     onset_tops,
     phrase_features,
     word_features,
 )
-from ridebook.segment.change import Change, find_change
-from ridebook.segment.noises import find_sibilants
+from ridebook.segment.change import find_change
+from ridebook.segment.find import find_cells
 
+SCORERS = {"words": WORD_SCORER, "phrases": PHRASE_SCORER}
 PADDING_S = 0.5
 RIDGE = 3.0
 # A candidate within this of the truth is taken for it; the onset curve's top lags the border by the lag.
 SAME_N = {"words": 8, "phrases": 10}
 LAG_N = 2.5
 WITHIN_S = {"words": 0.1, "phrases": 0.25}
-LEAST_S = {"words": 0.15, "phrases": 0.15}
 # Added to the fitted bias to make up for what the prior on lengths takes away.
 BONUS = {"words": 1.0, "phrases": 1.0}
 
@@ -49,9 +45,9 @@ BONUS = {"words": 1.0, "phrases": 1.0}
 @dataclass(frozen=True)
 class Take:
     song: str
-    change: Change
+    features: VocalFeatures
     tops: np.ndarray
-    candidates: Candidates
+    columns: dict[str, np.ndarray]
     starts_s: dict[str, list[float]]
 
 
@@ -79,7 +75,6 @@ def read_take(path: Path) -> Take:
     features = accumulator.finish()
     activity = find_activity(features)
     change = find_change(features, activity)
-    sibilants = find_sibilants(features, activity)
     tiers = read_tiers(path.with_suffix(".TextGrid"))
     starts = {
         tier: [
@@ -88,7 +83,12 @@ def read_take(path: Path) -> Take:
         for tier in ("words", "phrases")
     }
     tops = onset_tops(change, activity)
-    return Take(path.stem.rsplit("_", 2)[0], change, tops, find_candidates(change, activity, sibilants), starts)
+    # The weight of the pace is not fitted: there is hardly any quick singing here.
+    columns = {
+        "words": word_features(change, np.ones(len(change.onset)))[:, :3],
+        "phrases": phrase_features(change),
+    }
+    return Take(path.stem.rsplit("_", 2)[0], features, tops, {k: c[tops] for k, c in columns.items()}, starts)
 
 
 def logistic(features: np.ndarray, labels: np.ndarray) -> tuple[float, np.ndarray]:
@@ -105,16 +105,17 @@ def logistic(features: np.ndarray, labels: np.ndarray) -> tuple[float, np.ndarra
     return float(beta[0] - weights @ mean), weights
 
 
-def fit(takes: list[Take], tier: str, columns: Callable[[Change], np.ndarray], scorer: Scorer) -> Scorer:
+def fit(takes: list[Take], tier: str) -> Scorer:
     features, labels = [], []
     for take in takes:
         truth = np.array(take.starts_s[tier]) * 100
         if len(truth):
             near = np.abs(truth[None, :] - (take.tops[:, None] - LAG_N)).min(axis=1) <= SAME_N[tier]
-            features.append(columns(take.change)[take.tops])
+            features.append(take.columns[tier])
             labels.append(near)
     bias, weights = logistic(np.concatenate(features), np.concatenate(labels).astype(np.float64))
-    return replace(scorer, bias=bias + BONUS[tier], weights=tuple(weights.tolist()))
+    kept = SCORERS[tier].weights[len(weights) :]
+    return replace(SCORERS[tier], bias=bias + BONUS[tier], weights=(*weights.tolist(), *kept))
 
 
 def hits(truth_s: list[float], found_s: list[float], within_s: float) -> int:
@@ -134,21 +135,19 @@ def main() -> int:
     folder = parser.parse_args().folder
     takes = [read_take(path) for path in sorted(folder.glob("*.wav")) if path.with_suffix(".TextGrid").exists()]
     songs = sorted({take.song for take in takes})
-    for tier, columns, scorer in (
-        ("words", word_features, WORD_SCORER),
-        ("phrases", phrase_features, PHRASE_SCORER),
-    ):
-        counts = []
-        for song in songs:
-            left_in = fit([take for take in takes if take.song != song], tier, columns, scorer)
-            for take in takes:
-                if take.song == song and take.starts_s[tier]:
-                    scores = take.candidates.best(left_in.scores(columns(take.change)))
-                    chosen = best_row(take.candidates.cells, scores, left_in, LEAST_S[tier])
-                    found = (take.candidates.cells[chosen] / 100).tolist()
+    counts: dict[str, list[tuple[int, int, int]]] = {tier: [] for tier in SCORERS}
+    for song in songs:
+        fitted = {tier: fit([take for take in takes if take.song != song], tier) for tier in SCORERS}
+        for take in takes:
+            if take.song == song:
+                found = find_cells(take.features, fitted["words"], fitted["phrases"])
+                for tier, cells in (("words", found.words), ("phrases", found.phrases)):
+                    starts = (cells[:, 0] / 100).tolist()
                     truth = take.starts_s[tier]
-                    counts.append((hits(truth, found, WITHIN_S[tier]), len(truth), len(found)))
-        table = np.array(counts)
+                    if truth:
+                        counts[tier].append((hits(truth, starts, WITHIN_S[tier]), len(truth), len(starts)))
+    for tier, rows in counts.items():
+        table = np.array(rows)
         draws = np.random.default_rng(0).integers(0, len(table), (2000, len(table)))
         spread = np.array([2 * t[:, 0].sum() / (t[:, 1] + t[:, 2]).sum() for t in table[draws]])
         hit, truth_n, found_n = table.sum(axis=0)
@@ -156,7 +155,7 @@ def main() -> int:
         sys.stdout.write(
             f"{tier}: F1 {2 * hit / (truth_n + found_n):.3f} (90 % of bootstrap over takes {low:.3f} to {high:.3f}), "
             f"{hit} of {truth_n} found, {found_n} marked, songs left out: {len(songs)}\n"
-            f"  all takes: {fit(takes, tier, columns, scorer)}\n"
+            f"  all takes: {fit(takes, tier)}\n"
         )
     return 0
 

@@ -10,18 +10,21 @@ from ridebook.measure.features import VocalFeatures, points_n
 from ridebook.measure.measures import Measures
 from ridebook.segment.activity import Activity, find_activity, runs
 from ridebook.segment.borders import (
+    PACE_POWER,
     PHRASE_SCORER,
     WORD_SCORER,
     Candidates,
     Scorer,
     best_row,
     find_candidates,
+    find_pace,
     forced,
     phrase_features,
     word_features,
 )
 from ridebook.segment.change import find_change
 from ridebook.segment.noises import find_breaths, find_sibilants
+from ridebook.segment.nuclei import nuclei_cells
 from ridebook.segment.spans import Kind, Segments, Span
 
 WORD_AFTER_PAUSE_N = 20
@@ -102,18 +105,20 @@ def find_cells(
     breaths = find_breaths(features, activity, sibilants)
     activity = _without(activity, breaths)
     change = find_change(features, activity)
+    pace = find_pace(nuclei_cells(features, activity), activity)
     candidates, pauses_n = _with_pauses(find_candidates(change, activity, sibilants), activity)
+    word_scores = forced(
+        candidates.best(word_scorer.scores(word_features(change, pace))), pauses_n >= WORD_AFTER_PAUSE_N
+    )
+    clock_n = np.cumsum(pace**PACE_POWER)[candidates.cells]
+    word_starts = best_row(clock_n, word_scores, word_scorer, _SHORTEST_WORD_S)
+    cells = candidates.cells[word_starts]
     phrase_scores = candidates.best(phrase_scorer.scores(phrase_features(change)))
-    phrase_scores = forced(phrase_scores, pauses_n >= PHRASE_AFTER_PAUSE_N)
-    phrase_starts = best_row(candidates.cells, phrase_scores, phrase_scorer, _SHORTEST_PHRASE_S)
-    is_forced = pauses_n >= WORD_AFTER_PAUSE_N
-    is_forced[phrase_starts] = True
-    word_scores = forced(candidates.best(word_scorer.scores(word_features(change))), is_forced)
-    word_starts = best_row(candidates.cells, word_scores, word_scorer, _SHORTEST_WORD_S)
-    words = _ended(candidates.cells[word_starts], activity)
-    firsts = np.searchsorted(words[:, 0], candidates.cells[phrase_starts])
+    phrase_scores = forced(phrase_scores, pauses_n >= PHRASE_AFTER_PAUSE_N)[word_starts]
+    firsts = best_row(cells, phrase_scores, phrase_scorer, _SHORTEST_PHRASE_S)
+    words = _ended(cells, activity)
     lasts = np.append(firsts[1:], len(words)) - 1
-    phrases = np.column_stack([words[firsts, 0], words[lasts, 1]]) if len(words) else _NO_CELLS
+    phrases = np.column_stack([words[firsts, 0], words[lasts, 1]])
     return Found(phrases, words, breaths, sibilants)
 
 
