@@ -146,6 +146,8 @@ def check_session(session: Session) -> None:
     for section_id, aim_lu in session.section_aims.items():
         check_aim(aim_lu, section_id)
     for source in session.sources:
+        if not source.path or "\0" in source.path:
+            raise SettingError(f"{source.path!r} is no path of a source")
         if min(source.rate_hz, source.channels_n, source.frames_n) <= 0:
             raise SettingError(
                 f"{source.path} is noted with {source.rate_hz} Hz, {source.channels_n} channels and "

@@ -144,7 +144,9 @@ def session_from_text(text: bytes, path: Path) -> Session:
         check_session(session)
     except SessionUnreadableError:
         raise
-    except (ValueError, OverflowError) as error:  # ValidationError and the leaves of the family are ValueErrors
+    except OverflowError as error:
+        raise _unreadable(path, "a breakpoint lies beyond any song") from error
+    except ValueError as error:  # msgspec's ValidationError is one, and so are the leaves of the family
         raise _unreadable(path, str(error)) from error
     return session
 
