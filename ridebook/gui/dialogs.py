@@ -290,7 +290,7 @@ class ExportDialog(QDialog):
         self._refresh()
 
     def plan(self) -> ExportPlan:
-        """What is ticked, and where it goes."""
+        """Give what is ticked, and where it goes."""
         return ExportPlan(
             **{
                 name: Path(self.fields[name].text()) if check.isChecked() else None
@@ -510,7 +510,7 @@ WALK = (
     ),
     (
         "4. Ride by hand",
-        "Press + and − to ride the selected line half a dB up or down, or go into the line with the right arrow and "
+        "Press + and - to ride the selected line half a dB up or down, or go into the line with the right arrow and "
         "ride one word. In the timeline drag the breakpoints of the lane, or draw freehand. A line that you drew bears "
         "a nib; K locks it with a bracket, so that no suggestion touches it.",
     ),
@@ -600,8 +600,9 @@ def ask(
     explained: str,
     answers: Sequence[tuple[str, Callable[[], object]]],
     title: str = "Ridebook",
+    escape: Callable[[], object] = lambda: None,
 ) -> QDialog:
-    """Open a question with named answers, the first of them the default; Escape is the last.
+    """Open a question with named answers, the first of them the default.
 
     Parameters
     ----------
@@ -613,6 +614,8 @@ def ask(
         Name and what it does.
     title : str
         The dialog's title.
+    escape : callable
+        What Escape does.
 
     Returns
     -------
@@ -637,7 +640,7 @@ def ask(
         button.clicked.connect(dialog.accept)
         button.clicked.connect(lambda _checked=False, do=do: do())
         line.addWidget(button)
-    dialog.rejected.connect(lambda: answers[-1][1]())
+    dialog.rejected.connect(lambda: escape())
     layout.addLayout(line)
     dialog.setMinimumWidth(themes().current.px(440))
     dialog.open()
