@@ -65,7 +65,9 @@ class GainCurve:
             out[from_n - start_n : to_n - start_n] = factor
         return out
 
-    def pieces(self, start_n: int, stop_n: int, repeat_n: int = 1) -> Iterator[tuple[int, int, float | np.ndarray]]:
+    def pieces(
+        self, start_n: int, stop_n: int, repeat_n: int = 1, scratch: np.ndarray | None = None
+    ) -> Iterator[tuple[int, int, float | np.ndarray]]:
         """Cut the frames `start_n` to `stop_n` (not included) at the breakpoints.
 
         A straight line in dB is a geometric series, so that a moving piece costs one multiplication a frame.
@@ -76,6 +78,9 @@ class GainCurve:
             Frames of the vocal.
         repeat_n : int
             How often each factor of a moving piece is repeated, for interleaved channels.
+        scratch : ndarray, optional
+            float64, flat, of at least ``scratch_samples_n((stop_n - start_n) * repeat_n, repeat_n)`` samples, in which
+            the factors of each piece in turn are made; a fresh array where it is left out.
 
         Yields
         ------
@@ -98,13 +103,22 @@ class GainCurve:
             else:
                 slope_db = (to_db - from_db) / int(self.frames[after] - self.frames[before])
                 first_db = from_db + slope_db * int(at_n - self.frames[before])
-                yield at_n, to_n, _geometric(first_db, slope_db, to_n - at_n, repeat_n)
+                yield at_n, to_n, _geometric(first_db, slope_db, to_n - at_n, repeat_n, scratch)
             at_n = to_n
 
 
-def _geometric(first_db: float, slope_db: float, length_n: int, repeat_n: int) -> np.ndarray:
+def scratch_samples_n(samples_n: int, repeat_n: int) -> int:
+    """Length of the scratch array for pieces of up to `samples_n` factors, repeats counted."""
+    return samples_n + _FINE_N * repeat_n
+
+
+def _geometric(
+    first_db: float, slope_db: float, length_n: int, repeat_n: int, scratch: np.ndarray | None
+) -> np.ndarray:
     """Factors of a line in dB, each repeated, float64, shape (length_n * repeat_n,)."""
-    fine = np.exp(_NEPER_PER_DB * slope_db * np.arange(min(_FINE_N, length_n)))
+    fine = np.repeat(np.exp(_NEPER_PER_DB * slope_db * np.arange(_FINE_N)), repeat_n)
     coarse = np.exp(_NEPER_PER_DB * (first_db + slope_db * np.arange(0, length_n, _FINE_N)))
-    factors: np.ndarray = np.multiply.outer(coarse, np.repeat(fine, repeat_n))
-    return factors.reshape(-1)[: length_n * repeat_n]
+    table_n = len(coarse) * len(fine)
+    out = np.empty(table_n) if scratch is None else scratch[:table_n]
+    np.multiply.outer(coarse, fine, out=out.reshape(len(coarse), len(fine)))
+    return out[: length_n * repeat_n]

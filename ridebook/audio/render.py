@@ -20,13 +20,16 @@ import numpy as np
 import soundfile
 
 from ridebook.audio.files import FileInfo, FrameReader, Layout, SampleType
-from ridebook.audio.gain import GainCurve
+from ridebook.audio.gain import GainCurve, scratch_samples_n
 from ridebook.audio.output import check_target, written_aside
 from ridebook.audio.stems import StemPair, check_finite, placement
 from ridebook.errors import OutputError
 
-BLOCK_N = 1 << 15
-"""Frames of a block: small enough for the working arrays of a stereo file to stay in the processor's cache."""
+BLOCK_SAMPLES_N = 1 << 18
+"""Samples read or written at once, all channels together: enough that passing them between threads costs nothing."""
+
+CHUNK_SAMPLES_N = 1 << 15
+"""Samples worked on at once: few enough for the working arrays to stay in the processor's cache."""
 
 RIFF_MAX_BYTES_N = 2**32 - 2**16
 """A WAV file whose samples take more becomes an RF64 one: RIFF counts its bytes in 32 bits."""
@@ -35,12 +38,16 @@ DITHER_SEED = 1
 """The dither is the same in every render, so that the same song gives the same bytes."""
 
 Observer = Callable[[np.ndarray], None]
-"""Fed with each block as it is written, float32, shape (frames, channels), full scale 1.0, before any clipping."""
+"""Fed with each block as it is written, float32, shape (frames, channels), full scale 1.0, before any clipping.
+
+The array is used again after the call: an observer that keeps it must copy it.
+"""
 
 Ridden = Iterator[tuple[np.ndarray, np.ndarray | None]]
 """Blocks to write, and the same for the observer (float32, before clipping) where there is one."""
 
 _Item = TypeVar("_Item")
+_DITHER_CHUNK_N = 1 << 13
 _CONTAINERS = {".wav": "WAV", ".wave": "WAV", ".w64": "W64", ".aif": "AIFF", ".aiff": "AIFF", ".flac": "FLAC"}
 _BITS = {"PCM_24": 24, "PCM_32": 32}
 _BYTES = {"PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
@@ -127,7 +134,9 @@ def render_stem(
         sink = _Sink(Path(target), (vocal, *protect), info.rate_hz, info.layout, info.frames_n, subtype)
         told = [f"{info.path.name} is lossy; its ridden stem is written with 24 bits."] if info.lossy else []
         with ThreadPoolExecutor(1, "render") as worker:
-            ridden = _ridden_stem(_ahead(_read_stem(reader), worker), info, curve, sink, observer is not None)
+            ridden = _ridden_stem(
+                _ahead(_read_stem(reader, sink.block_n), worker), info, curve, sink, observer is not None
+            )
             return _written(ridden, sink, worker, told, observer, progress, cancelled)
 
 
@@ -171,7 +180,9 @@ def render_mix(
     sources = [info.path for info in infos]
     sink = _Sink(Path(target), (*sources, *protect), pair.rate_hz, pair.mix_layout, frames_n, subtype)
     with ThreadPoolExecutor(1, "render") as worker:
-        ridden = _ridden_mix(_ahead(_read_pair(pair), worker), pair, curve, centre_law_db, sink, observer is not None)
+        ridden = _ridden_mix(
+            _ahead(_read_pair(pair, sink.chunk_n), worker), pair, curve, centre_law_db, sink, observer is not None
+        )
         return _written(ridden, sink, worker, [], observer, progress, cancelled)
 
 
@@ -202,8 +213,16 @@ class _Sink:
             "float32" if subtype == "FLOAT" else "float64" if subtype == "DOUBLE" else "int32"
         )
         self.clipped_n = 0
+        self.block_n = BLOCK_SAMPLES_N // self.channels_n
+        self.chunk_n = CHUNK_SAMPLES_N // self.channels_n
         self._bits_n = _BITS.get(subtype, 0)
-        self._dither = TriangularDither(DITHER_SEED)
+        self._dither = TriangularDither()
+        # Arrays used over and over: fresh ones cost more in page faults than the sums that are done in them.
+        self.signal = np.empty(CHUNK_SAMPLES_N)
+        self.factors = np.empty(scratch_samples_n(CHUNK_SAMPLES_N, self.channels_n))
+        self._rounded = np.empty(CHUNK_SAMPLES_N)
+        self._view = np.empty(BLOCK_SAMPLES_N, dtype=np.float32)
+        self._outs = [np.empty(BLOCK_SAMPLES_N, dtype=self.sample_type) for _ in range(2)]
         check_target(target, self.protect)
 
     def _container(self) -> str:
@@ -228,6 +247,11 @@ class _Sink:
         """What a signal of full scale is in the unit that `convert` takes: steps of an integer format, or 1."""
         return 2.0 ** (self._bits_n - 1) if self._bits_n else 1.0
 
+    def next_out(self, samples_n: int) -> tuple[np.ndarray, np.ndarray]:
+        """Flat arrays for the samples to write and for the observer; the one before may still be being written."""
+        self._outs.reverse()
+        return self._outs[0][:samples_n], self._view[:samples_n]
+
     def convert(self, signal: np.ndarray, out: np.ndarray, dithered: bool | np.ndarray) -> None:
         """Bring a signal into the file's samples.
 
@@ -244,11 +268,11 @@ class _Sink:
             np.copyto(out, signal, casting="same_kind")
             return
         if dithered is not False:
-            dither = self._dither.steps(len(signal))
+            dither = self._dither.steps_into(self._rounded[: len(signal)])
             if isinstance(dithered, np.ndarray):
                 dither *= dithered
             signal += dither
-        rounded = np.rint(signal)
+        rounded = np.rint(signal, out=self._rounded[: len(signal)])
         low, high = -self.full_scale, self.full_scale - 1.0
         if rounded.max() > high or rounded.min() < low:
             self.clipped_n += int(np.count_nonzero((rounded > high) | (rounded < low)))
@@ -264,17 +288,20 @@ class TriangularDither:
     The difference of two uniform 16-bit numbers: on a grid of 2^-16 step, with a mean of exactly 0.
     """
 
-    def __init__(self, seed: int):
+    def __init__(self, seed: int = DITHER_SEED):
         self._words = np.random.SFC64(seed)
 
-    def steps(self, samples_n: int) -> np.ndarray:
-        """Draw the next samples, float64, shape (samples_n,), in steps."""
-        words = np.asarray(self._words.random_raw((samples_n + 1) // 2)).view(np.int32)[:samples_n]
-        low = words << 16
-        low >>= 16
-        words >>= 16
-        words -= low
-        return np.multiply(words, 2.0**-16)
+    def steps_into(self, out: np.ndarray) -> np.ndarray:
+        """Fill `out`, float64, shape (samples,), with the next samples in steps, and return it."""
+        for start_n in range(0, len(out), _DITHER_CHUNK_N):
+            part = out[start_n : start_n + _DITHER_CHUNK_N]
+            words = np.asarray(self._words.random_raw((len(part) + 1) // 2)).view(np.int32)[: len(part)]
+            low = words << 16
+            low >>= 16
+            words >>= 16
+            words -= low
+            np.multiply(words, 2.0**-16, out=part)
+        return out
 
 
 def _dither_due(factor: float | np.ndarray) -> bool | np.ndarray:
@@ -296,23 +323,30 @@ def _ridden_stem(
         if not stored:
             check_finite(info, block, start_n)
         unit = sink.full_scale / 2.0**31 if stored else sink.full_scale
-        out = np.empty(len(source), dtype=sink.sample_type)
-        view = np.empty(len(source), dtype=np.float32) if seen else None
-        for from_n, to_n, factor in curve.pieces(start_n, start_n + len(block), channels_n):
+        out, view = sink.next_out(len(source))
+        for from_n, to_n, factor in _chunked_pieces(curve, start_n, start_n + len(block), sink):
             part = slice((from_n - start_n) * channels_n, (to_n - start_n) * channels_n)
             due = _dither_due(factor)
             if stored and due is False:
                 out[part] = source[part]
-                if view is not None:
+                if seen:
                     np.multiply(source[part], 2.0**-31, out=view[part], casting="same_kind")
                 continue
-            signal = np.multiply(source[part], factor, dtype=np.float64)
+            signal = sink.signal[: part.stop - part.start]
+            np.multiply(source[part], factor, out=signal, dtype=np.float64)
             if unit != 1.0:
                 signal *= unit
             sink.convert(signal, out[part], due)
-            if view is not None:
+            if seen:
                 np.multiply(signal, 1.0 / sink.full_scale, out=view[part], casting="same_kind")
-        yield out.reshape(block.shape), None if view is None else view.reshape(block.shape)
+        yield out.reshape(block.shape), view.reshape(block.shape) if seen else None
+
+
+def _chunked_pieces(
+    curve: GainCurve, start_n: int, stop_n: int, sink: _Sink
+) -> Iterator[tuple[int, int, float | np.ndarray]]:
+    for chunk_n in range(start_n, stop_n, sink.chunk_n):
+        yield from curve.pieces(chunk_n, min(chunk_n + sink.chunk_n, stop_n), sink.channels_n, sink.factors)
 
 
 def _ridden_mix(
@@ -339,21 +373,29 @@ def _ridden_mix(
         mix += ridden @ matrices[0]
         signal = mix.reshape(-1)
         signal *= sink.full_scale
-        out = np.empty(signal.shape, dtype=sink.sample_type)
+        out, view = sink.next_out(len(signal))
         sink.convert(signal, out, np.repeat(np.concatenate(due), sink.channels_n))
-        view = np.multiply(mix, 1.0 / sink.full_scale).astype(np.float32) if seen else None
-        yield out.reshape(mix.shape), view
+        if seen:
+            np.multiply(signal, 1.0 / sink.full_scale, out=view, casting="same_kind")
+        yield out.reshape(mix.shape), view.reshape(mix.shape) if seen else None
 
 
-def _read_stem(reader: FrameReader) -> Iterator[tuple[int, np.ndarray]]:
+def _read_stem(reader: FrameReader, block_n: int) -> Iterator[tuple[int, np.ndarray]]:
+    """Yield the file's blocks, in two arrays by turns."""
     info = reader.info
     stored = not info.lossy and not info.floating
-    return reader.blocks(BLOCK_N, "int32" if stored else "float64" if info.subtype == "DOUBLE" else "float32")
+    sample_type = "int32" if stored else "float64" if info.subtype == "DOUBLE" else "float32"
+    arrays = [np.empty((block_n, info.channels_n), dtype=sample_type) for _ in range(2)]
+    for start_n in range(0, info.frames_n, block_n):
+        arrays.reverse()
+        block = arrays[0][: info.frames_n - start_n]
+        reader.read_into(block, start_n)
+        yield start_n, block
 
 
-def _read_pair(pair: StemPair) -> Iterator[tuple[int, list[np.ndarray]]]:
-    for start_n in range(pair.mix_start_n, pair.mix_end_n, BLOCK_N):
-        stop_n = min(start_n + BLOCK_N, pair.mix_end_n)
+def _read_pair(pair: StemPair, block_n: int) -> Iterator[tuple[int, list[np.ndarray]]]:
+    for start_n in range(pair.mix_start_n, pair.mix_end_n, block_n):
+        stop_n = min(start_n + block_n, pair.mix_end_n)
         yield start_n, [stem.read(start_n, stop_n) for stem in pair.stems]
 
 

@@ -17,10 +17,11 @@ import numpy as np
 import soundfile
 
 from ridebook.audio.gain import GainCurve
-from ridebook.audio.render import BLOCK_N, render_stem
+from ridebook.audio.render import render_stem
 
 RATE_HZ = 48_000
 ROUNDS_N = 9
+BARE_BLOCK_N = 1 << 16
 GOAL = 2.0
 
 
@@ -48,7 +49,7 @@ def bare(source: Path, target: Path) -> None:
         soundfile.SoundFile(source) as reader,
         soundfile.SoundFile(target, "w", reader.samplerate, reader.channels, reader.subtype, format="WAV") as writer,
     ):
-        block = np.empty((BLOCK_N, reader.channels), dtype=np.int32)
+        block = np.empty((BARE_BLOCK_N, reader.channels), dtype=np.int32)
         while len(part := reader.read(out=block)):
             writer.write(part)
 
