@@ -299,6 +299,7 @@ def replace_cells(
         A cell is empty, two overlap, or points do not rise.
     """
     runs: list[tuple[int, int, list[tuple[int, float]]]] = []
+    inner_borders: set[int] = set()
     for start_n, end_n, points in sorted(cells, key=lambda cell: cell[0]):
         _checked_stretch(start_n, end_n)
         held = _held_inside(points, start_n, end_n)
@@ -307,11 +308,12 @@ def replace_cells(
         if runs and start_n == runs[-1][1]:
             first_n, _, so_far = runs[-1]
             runs[-1] = (first_n, end_n, so_far[:-1] + held)
+            inner_borders.add(start_n)
         else:
             runs.append((start_n, end_n, held))
     for start_n, end_n, held in runs:
         lane = _run_replaced(lane, start_n, end_n, held, ramp_n, frames_n)
-    return lane
+    return _without_idle(lane, inner_borders)
 
 
 def _held_inside(points: Sequence[tuple[int, float]], start_n: int, end_n: int) -> list[tuple[int, float]]:
