@@ -16,7 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import scipy.fft  # noqa: F401 - imports are not counted
+import scipy.fft
 import scipy.signal  # noqa: F401
 import soundfile
 
