@@ -59,10 +59,21 @@ PHRASE_SCORER = Scorer(bias=-6.5, weights=(1.27, 1.75, 0.143), length_s=2.5, spr
 
 @dataclass(frozen=True, eq=False)
 class Candidates:
-    """Cells where something begins, in order, each with the cell whose features speak for it."""
+    """Cells where something may begin, in order.
+
+    Parameters
+    ----------
+    cells : ndarray
+        int64, shape (candidates,), rising.
+    evidence : tuple of ndarray
+        For each candidate the cells whose features speak for it.
+    is_step : ndarray
+        bool, shape (candidates,). The level steps here.
+    """
 
     cells: np.ndarray
     evidence: tuple[np.ndarray, ...]
+    is_step: np.ndarray
 
     def best(self, scores: np.ndarray) -> np.ndarray:
         """Highest of the scores (one a cell of the take) over each candidate's evidence."""
@@ -86,7 +97,7 @@ def onset_tops(change: Change, activity: Activity) -> np.ndarray:
     return np.flatnonzero((onset == moving_max(onset, _APART_N)) & near & (onset > _LEAST_ONSET_DB))
 
 
-def find_candidates(change: Change, activity: Activity, sibilants: np.ndarray) -> Candidates:
+def find_candidates(change: Change, activity: Activity, sibilants: np.ndarray, steps: np.ndarray) -> Candidates:
     """Candidates for borders.
 
     A border lies some 20 ms before the top of the onset curve. A syllable that begins with a sibilant begins with the
@@ -94,15 +105,23 @@ def find_candidates(change: Change, activity: Activity, sibilants: np.ndarray) -
     """
     tops = onset_tops(change, activity)
     free = np.ones(len(tops), bool)
-    found: list[tuple[int, np.ndarray]] = []
+    found: list[tuple[int, np.ndarray, bool]] = []
+    for step in steps.tolist():
+        near = np.abs(tops - step) <= _APART_N
+        found.append((step, np.append(tops[near & free], step), True))
+        free &= ~near
     for start, end in sibilants.tolist():
-        inside = (tops >= start - 4) & (tops <= end + 6)
+        inside = free & (tops >= start - 4) & (tops <= end + 6)
         if end - start <= _LONGEST_SIBILANT_N and inside.any():
-            found.append((start, tops[inside]))
+            found.append((start, tops[inside], False))
             free &= ~inside
-    found += [(max(top - _BORDER_BEFORE_TOP_N, 0), np.array([top])) for top in tops[free].tolist()]
+    found += [(max(top - _BORDER_BEFORE_TOP_N, 0), np.array([top]), False) for top in tops[free].tolist()]
     found.sort(key=lambda candidate: candidate[0])
-    return Candidates(np.array([cell for cell, _ in found], np.int64), tuple(evidence for _, evidence in found))
+    return Candidates(
+        np.array([cell for cell, _, _ in found], np.int64),
+        tuple(evidence for _, evidence, _ in found),
+        np.array([is_step for _, _, is_step in found], bool),
+    )
 
 
 def _penalties(scorer: Scorer, longest_s: float) -> np.ndarray:

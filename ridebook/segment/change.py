@@ -26,28 +26,33 @@ class Means:
         self._sums = np.zeros((len(values) + 1, *values.shape[1:]))
         np.cumsum(values, axis=0, dtype=np.float64, out=self._sums[1:])
 
-    def rise(self, before_n: int, after_n: int) -> np.ndarray:
-        """Mean over the cells from each cell on, less the mean over the cells before it.
+    def before_and_after(self, before_n: int, after_n: int) -> tuple[np.ndarray, np.ndarray]:
+        """Means over the cells before each cell, and over those from it on; fewer at the ends of the take.
 
         Parameters
         ----------
         before_n, after_n : int
-            Cells on either side, fewer at the ends of the take.
+            Cells on either side.
 
         Returns
         -------
-        ndarray
-            float64, shape of the values. 0 at the first cell, which has nothing before it.
+        before, after : ndarray
+            float64, shape of the values. The first cell has nothing before it: it gets the mean after it there.
         """
         cells = len(self._sums) - 1
         k = np.arange(cells)
         start, end = np.maximum(k - before_n, 0), np.minimum(k + after_n, cells)
         column = (-1, *[1] * (self._sums.ndim - 1))
         here = self._sums[:-1]
-        rise = (self._sums[end] - here) / (end - k).reshape(column)
-        rise -= (here - self._sums[start]) / np.maximum(k - start, 1).reshape(column)
-        rise[:1] = 0.0
-        return rise
+        after = (self._sums[end] - here) / (end - k).reshape(column)
+        before = (here - self._sums[start]) / np.maximum(k - start, 1).reshape(column)
+        before[:1] = after[:1]
+        return before, after
+
+    def rise(self, before_n: int, after_n: int) -> np.ndarray:
+        """Mean over the cells from each cell on, less the mean over the cells before it; float64."""
+        before, after = self.before_and_after(before_n, after_n)
+        return np.asarray(after - before)
 
 
 def moving_max(values: np.ndarray, half_n: int) -> np.ndarray:

@@ -25,7 +25,9 @@ from ridebook.segment.borders import (
 from ridebook.segment.change import find_change
 from ridebook.segment.noises import find_breaths, find_sibilants
 from ridebook.segment.nuclei import nuclei_cells
+from ridebook.segment.sections import find_sections
 from ridebook.segment.spans import Kind, Segments, Span
+from ridebook.segment.steps import find_steps
 
 WORD_AFTER_PAUSE_N = 20
 """After a pause of this many cells a word begins, whatever the scores say."""
@@ -56,7 +58,7 @@ def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
     features : VocalFeatures
         The vocal's features.
     measures : Measures
-        The pair's measures; they serve the sections only.
+        The pair's measures; the bed serves the sections.
 
     Returns
     -------
@@ -75,6 +77,7 @@ def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
         )
 
     return Segments(
+        sections=spans(Kind.SECTION, "s", 2, find_sections(found.phrases, measures.bed, features.cells_n)),
         phrases=spans(Kind.PHRASE, "p", 3, found.phrases),
         words=spans(Kind.WORD, "w", 4, found.words),
         breaths=spans(Kind.BREATH, "b", 3, found.breaths),
@@ -106,10 +109,10 @@ def find_cells(
     activity = _without(activity, breaths)
     change = find_change(features, activity)
     pace = find_pace(nuclei_cells(features, activity), activity)
-    candidates, pauses_n = _with_pauses(find_candidates(change, activity, sibilants), activity)
-    word_scores = forced(
-        candidates.best(word_scorer.scores(word_features(change, pace))), pauses_n >= WORD_AFTER_PAUSE_N
-    )
+    candidates = find_candidates(change, activity, sibilants, find_steps(features, activity))
+    candidates, pauses_n = _with_pauses(candidates, activity)
+    word_scores = candidates.best(word_scorer.scores(word_features(change, pace)))
+    word_scores = forced(word_scores, candidates.is_step | (pauses_n >= WORD_AFTER_PAUSE_N))
     clock_n = np.cumsum(pace**PACE_POWER)[candidates.cells]
     word_starts = best_row(clock_n, word_scores, word_scorer, _SHORTEST_WORD_S)
     cells = candidates.cells[word_starts]
@@ -138,19 +141,23 @@ def _with_pauses(candidates: Candidates, activity: Activity) -> tuple[Candidates
     active = runs(activity.active)
     pauses = np.diff(np.concatenate([[-PHRASE_AFTER_PAUSE_N], active.ravel()]))[::2]
     cells, evidence = candidates.cells.tolist(), list(candidates.evidence)
-    rows: dict[int, tuple[int, np.ndarray]] = {}
+    rows: dict[int, tuple[int, np.ndarray, bool]] = {}
     taken: set[int] = set()
     for (start, end), pause in zip(active.tolist(), pauses.tolist()):
         near = [i for i, cell in enumerate(cells) if start - 10 <= cell <= min(start + 8, end - 1) and i not in taken]
         spoken = np.concatenate([evidence[i] for i in near]) if near else np.array([start])
         taken.update(near)
-        rows[start] = (pause, spoken)
+        rows[start] = (pause, spoken, False)
     for i, cell in enumerate(cells):
         if i not in taken:
-            rows.setdefault(cell, (0, evidence[i]))
+            rows.setdefault(cell, (0, evidence[i], bool(candidates.is_step[i])))
     order = sorted(rows)
     return (
-        Candidates(np.array(order, np.int64), tuple(rows[cell][1] for cell in order)),
+        Candidates(
+            np.array(order, np.int64),
+            tuple(rows[cell][1] for cell in order),
+            np.array([rows[cell][2] for cell in order], bool),
+        ),
         np.array([rows[cell][0] for cell in order], np.int64),
     )
 
