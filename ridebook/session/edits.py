@@ -4,7 +4,8 @@ An edit that changes nothing returns the session it was given. Four rules hold f
 
 * **A hand on the lane makes a phrase drawn.** Inked says that the lane in the phrase's cell is the suggestion it was
   decided on; a nudge, a drag or a line ends that, so the phrase becomes drawn and keeps in ``decided_on`` what was
-  suggested. New suggestions leave it alone until somebody inks or strikes it by name.
+  suggested. New suggestions leave it alone until somebody inks or strikes it by name. A neighbour whose lane changes
+  no further in than a ramp reaches keeps its state.
 * **Locks.** Ink, strike and leave open never touch a locked phrase. An edit by hand that is aimed at one phrase alone
   does, an edit aimed at several passes over the locked ones among them, and over every lane of a locked phrase that
   it was not aimed at.
@@ -310,8 +311,8 @@ def nudge(session: Session, span_ids: Iterable[str], by_db: float) -> Session:
 def flatten(session: Session, span_ids: Iterable[str], gain_db: float = 0.0) -> Session:
     """Take the rides out of phrases, words or the phrases of sections.
 
-    A phrase's cell becomes flat at `gain_db`. A word loses the ride of its own: the lane runs straight from one
-    border of its cell to the other, so that the phrase's ride stays.
+    A phrase's cell becomes flat at `gain_db`. A word loses the ride of its own and comes to what the lane mostly holds
+    over the rest of the phrase, its median; to `gain_db` where there is no rest.
 
     Raises
     ------
@@ -324,9 +325,9 @@ def flatten(session: Session, span_ids: Iterable[str], gain_db: float = 0.0) -> 
         session.lane, _flat_cells(session, {phrase.id for phrase in phrases}, gain_db), ramp_n, frames_n
     )
     for run in _word_runs(session, words):
-        start_n, end_n = word_cell(session, run[0])[0], word_cell(session, run[-1])[1]
-        ends = list(zip((start_n, end_n), lane.gain_db_at([start_n, end_n]).tolist()))
-        lane = lane_edits.replace_cell(lane, start_n, end_n, ends, _ramp_n(session, Kind.WORD))
+        start_n, end_n = run[0].start_n, run[-1].end_n
+        level_db = _rest_db(session, run, words, gain_db)
+        lane = lane_edits.draw_line(lane, start_n, level_db, end_n, level_db, _ramp_n(session, Kind.WORD))
     return _with_lane(session, lane, _owners(session, phrases, words))
 
 
@@ -342,7 +343,7 @@ def add_breakpoint(session: Session, frame_n: int, gain_db: float | None = None)
 
 
 def move_breakpoints(session: Session, indices: Iterable[int], by_n: int = 0, by_db: float = 0.0) -> Session:
-    """Move breakpoints together, in time and gain, as far as their neighbours and the settings' limits let them.
+    """Move breakpoints together, in time and gain, as far as neighbours, vocal and limits let them.
 
     Raises
     ------
@@ -350,6 +351,8 @@ def move_breakpoints(session: Session, indices: Iterable[int], by_n: int = 0, by
         A number is not that of a breakpoint.
     """
     indices = list(indices)
+    furthest_n = max((session.lane.points[i].frame_n for i in indices if 0 <= i < len(session.lane.points)), default=0)
+    by_n = min(by_n, max(0, session.vocal.frames_n - furthest_n))
     lane = lane_edits.move_breakpoints(
         session.lane, indices, by_n, by_db, session.settings.lowest_db, session.settings.highest_db
     )
@@ -435,6 +438,12 @@ def draw_freehand(
     held_n = [min(max(0, frame_n), session.vocal.frames_n) for frame_n in frames]
     held_db = [min(max(gain_db, low_db), high_db) for gain_db in gains_db]
     lane = lane_edits.draw_freehand(session.lane, held_n, held_db, tolerance_db, _ramp_n(session, Kind.WORD))
+    if (
+        lane.points and lane.points[-1].frame_n > session.vocal.frames_n
+    ):  # the ramp after a curve that ends with the song
+        inside = [point for point in lane.points if point.frame_n < session.vocal.frames_n]
+        last_db = float(lane.gain_db_at([session.vocal.frames_n])[0])
+        lane = Lane((*inside, Breakpoint(session.vocal.frames_n, last_db)))
     aimed = _owners_of_stretch(session, min(held_n), max(held_n)) if held_n else set()
     return _with_lane(session, lane, aimed)
 
@@ -460,12 +469,16 @@ def carry(session: Session, from_id: str, to_id: str) -> Session:
     if source is target:
         return session
     cells = phrase_cells(session)
-    knots = [_carry_knots(phrases, cells, len(pair[0]) == len(pair[1])) for phrases in pair]
-    held = Lane(tuple(_held(session.lane, knots[0][0], knots[0][-1])))
-    frames = np.rint(np.interp(held.frames, knots[0], knots[1])).astype(int).tolist()
+    from_n, to_n = (_carry_knots(phrases, cells, len(pair[0]) == len(pair[1])) for phrases in pair)
+    to_n = _with_room(to_n, _ramp_n(session, Kind.WORD))
+    # Where there is no gap at an end, what came in the other gap has no place.
+    first, last = to_n[0] == to_n[1], len(to_n) - (to_n[-1] == to_n[-2])
+    from_n, to_n = from_n[first:last], to_n[first:last]
+    held = Lane(tuple(_held(session.lane, from_n[0], from_n[-1])))
+    frames = np.rint(np.interp(held.frames, from_n, to_n)).astype(int).tolist()
     points = sorted(dict(zip(frames, held.gains_db.tolist())).items())
     lane = lane_edits.replace_cell(
-        session.lane, knots[1][0], knots[1][-1], points, _ramp_n(session, Kind.PHRASE), session.vocal.frames_n
+        session.lane, to_n[0], to_n[-1], points, _ramp_n(session, Kind.PHRASE), session.vocal.frames_n
     )
     return _with_lane(session, lane, {phrase.id for phrase in pair[1]})
 
@@ -824,7 +837,13 @@ def _with_lane(session: Session, lane: Lane, aimed: Collection[str]) -> Session:
         free = _cell_runs(session, cells.keys() - guarded)
         parts = [(start_n, end_n, _part(lane.points, start_n, end_n)) for start_n, end_n in free]
         lane = lane_edits.replace_cells(session.lane, parts, _ramp_n(session, Kind.WORD), session.vocal.frames_n)
-        changed = _changed(session.lane, lane, cells)
+    ramp_n = _ramp_n(session, Kind.PHRASE)
+    deep = {
+        phrase_id: cell if phrase_id in aimed else (cell[0] + ramp_n, cell[1] - ramp_n)
+        for phrase_id, cell in cells.items()
+        if phrase_id in aimed or cell[1] - cell[0] > 2 * ramp_n
+    }
+    changed = _changed(session.lane, lane, deep)
     drawn = {phrase_id: replace(session.decision(phrase_id), state=State.DRAWN) for phrase_id in changed}
     return _decided(_with(session, lane=lane), drawn)
 
@@ -880,6 +899,18 @@ def _word_runs(session: Session, words: Sequence[Span]) -> list[list[Span]]:
     return runs
 
 
+def _rest_db(session: Session, run: Sequence[Span], words: Sequence[Span], otherwise_db: float) -> float:
+    """Median of the lane over the phrase of some words, without all that are chosen."""
+    phrase = session.segments.phrase_of(run[0])
+    if phrase is None:
+        return otherwise_db
+    step_n = max(1, session.vocal.rate_hz // 100)
+    frames = np.arange(phrase.start_n, phrase.end_n, step_n)
+    for word in words:
+        frames = frames[(frames < word.start_n - step_n) | (frames > word.end_n + step_n)]
+    return float(np.median(session.lane.gain_db_at(frames))) if len(frames) else otherwise_db
+
+
 def _owners(session: Session, phrases: Iterable[Span], words: Iterable[Span]) -> set[str]:
     owners = {phrase.id for phrase in phrases}
     return owners | {phrase.id for word in words if (phrase := session.segments.phrase_of(word)) is not None}
@@ -911,6 +942,18 @@ def _carry_knots(phrases: Sequence[Span], cells: Mapping[str, Cell], each: bool)
     for phrase in phrases:
         knots += [phrase.start_n, phrase.end_n]
     return [*knots, cells[phrases[-1].id][1]]
+
+
+def _with_room(knots: Sequence[int], ramp_n: int) -> list[int]:
+    """Knots in which the gaps between spans are at least a ramp long, at the cost of the spans' ends."""
+    roomy = list(knots)
+    for i in range(2, len(knots) - 2, 2):
+        end_n, start_n = knots[i], knots[i + 1]
+        if start_n - end_n < ramp_n:  # as between spans that touch
+            half_n = min(ramp_n // 2, (end_n - knots[i - 1]) // 3, (knots[i + 2] - start_n) // 3)
+            middle_n = (end_n + start_n) // 2
+            roomy[i], roomy[i + 1] = middle_n - half_n, middle_n + half_n
+    return roomy
 
 
 # ---- helpers: segments ------------------------------------------------------------------------------------------
