@@ -221,7 +221,7 @@ class FrameReader:
         except soundfile.SoundFileError as error:
             self._at_n = -1
             raise SourceUnreadableError(
-                f"{self._path} is broken {self._time(start_n)} from its start ({_reason(error)}); "
+                f"{self._path} is broken, {self._time(start_n)} from its start or later ({_reason(error)}); "
                 "take a sound copy of it"
             ) from error
         self._at_n = start_n + done_n
@@ -272,7 +272,7 @@ def _info_of(path: Path, file: soundfile.SoundFile, header: _WaveHeader) -> File
         path=path,
         rate_hz=file.samplerate,
         channels_n=file.channels,
-        frames_n=file.frames,
+        frames_n=file.frames if header.frames_n is None else min(file.frames, header.frames_n),
         container=file.format,
         subtype=file.subtype,
         bits_n=bits_n,
@@ -314,39 +314,54 @@ def _layout_of(path: Path, channels_n: int, mask: int) -> Layout:
 class _WaveHeader:
     channel_mask: int = 0
     time_reference_n: int | None = None
+    frames_n: int | None = None
 
 
+_WAVE_FORMAT_PCM = 0x0001
+_WAVE_FORMAT_IEEE_FLOAT = 0x0003
 _WAVE_FORMAT_EXTENSIBLE = 0xFFFE
 _BEXT_TIME_REFERENCE_AT = 256 + 32 + 32 + 10 + 8  # after Description, Originator, its Reference, date and time
 _UNKNOWN_SIZE = 0xFFFFFFFF
 
 
 def _read_wave_header(file: BufferedReader) -> _WaveHeader:
-    """Channel mask and time reference of a RIFF, RF64 or W64 file; neither of any other or of a broken one.
+    """Channel mask and time reference of a RIFF, RF64 or W64 file; nothing of any other or of a broken one.
+
+    Of an uncompressed W64 file also the frames, as libsndfile takes chunks that follow the samples for more of them.
 
     Sources: EBU Tech 3285 (bext chunk), EBU Tech 3306 (RF64, ds64 chunk), Microsoft's WAVEFORMATEXTENSIBLE.
     W64 (Sony Wave64) from memory: GUIDs that begin with the RIFF name, 64-bit sizes that count the chunk's own
     24 bytes of head, chunks aligned to 8 bytes.
     """
-    mask, reference_n = 0, None
+    mask, reference_n, frames_n = 0, None, None
+    frame_bytes_n = 0
     with suppress(struct.error, OSError, OverflowError):
-        for name, data in _wave_chunks(file):
+        for name, size_n, data in _wave_chunks(file):
             if name == b"fmt ":
-                tag, *_, extra_n = struct.unpack_from("<HHIIHHH", data)
-                if tag == _WAVE_FORMAT_EXTENSIBLE and extra_n >= 22:
+                (tag,) = struct.unpack_from("<H", data)
+                if tag in (_WAVE_FORMAT_PCM, _WAVE_FORMAT_IEEE_FLOAT, _WAVE_FORMAT_EXTENSIBLE):
+                    (frame_bytes_n,) = struct.unpack_from("<H", data, 12)
+                if tag == _WAVE_FORMAT_EXTENSIBLE:
                     (mask,) = struct.unpack_from("<I", data, 20)
             elif name == b"bext":
                 (reference_n,) = struct.unpack_from("<Q", data, _BEXT_TIME_REFERENCE_AT)
-    return _WaveHeader(mask, reference_n)
+            elif name == b"data" and frame_bytes_n:
+                frames_n = size_n // frame_bytes_n
+    return _WaveHeader(mask, reference_n, frames_n if _is_w64(file) else None)
 
 
-def _wave_chunks(file: BufferedReader) -> Iterator[tuple[bytes, bytes]]:
-    """Name and first bytes of each chunk that is of use here."""
-    head = file.read(12)
-    wide = head[:4] == b"riff"
+def _is_w64(file: BufferedReader) -> bool:
+    file.seek(0)
+    return file.read(4) == b"riff"
+
+
+def _wave_chunks(file: BufferedReader) -> Iterator[tuple[bytes, int, bytes]]:
+    """Name, size and, where they are of use here, first bytes of each chunk."""
+    wide = _is_w64(file)
+    head = file.read(8)
     if wide:
         file.seek(40)  # GUID of riff, size, GUID of wave
-    elif head[:4] not in (b"RIFF", b"RF64", b"BW64") or head[8:12] != b"WAVE":
+    elif head[4:] != b"WAVE":
         return
     data_n = 0
     while True:
@@ -363,9 +378,8 @@ def _wave_chunks(file: BufferedReader) -> Iterator[tuple[bytes, bytes]]:
         if size_n < 0:
             return
         start = file.tell()
-        if head[:4] in (b"fmt ", b"bext", b"ds64"):
-            data = file.read(min(size_n, 1024))
-            if head[:4] == b"ds64":
-                (data_n,) = struct.unpack_from("<Q", data, 8)
-            yield head[:4], data
+        data = file.read(min(size_n, 1024)) if head[:4] in (b"fmt ", b"bext", b"ds64") else b""
+        if head[:4] == b"ds64":
+            (data_n,) = struct.unpack_from("<Q", data, 8)
+        yield head[:4], size_n, data
         file.seek(start + size_n + padding_n)
