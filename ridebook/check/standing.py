@@ -8,7 +8,6 @@ import numpy as np
 
 from ridebook.measure.measures import Measures, StemMeasures
 from ridebook.measure.spans import balance_lu
-from ridebook.ride.edits import mean_ride_db
 from ridebook.ride.lane import Lane
 from ridebook.ride.ridden import ridden
 from ridebook.segment.spans import Span
@@ -78,16 +77,51 @@ def standing(session: Session, measures: Measures) -> Standing:
         before = balance_lu(trimmed, starts_n, ends_n, law_db)
         after = balance_lu(with_rides, starts_n, ends_n, law_db)
         return {
-            span.id: _one(session, measures.vocal, span, before_lu, after_lu, span.id in exempt)
-            for span, before_lu, after_lu in zip(spans, before.tolist(), after.tolist())
+            span.id: _one(session, span, ride_db, before_lu, after_lu, span.id in exempt)
+            for span, ride_db, before_lu, after_lu in zip(
+                spans,
+                mean_rides_db(session.lane, measures.vocal, starts_n, ends_n).tolist(),
+                before.tolist(),
+                after.tolist(),
+            )
         }
 
     return Standing(of(segments.phrases, quiet), of(segments.words, quiet_words))
 
 
-def _one(
-    session: Session, vocal: StemMeasures, span: Span, before_lu: float, after_lu: float, exempt: bool
-) -> SpanStanding:
+def mean_rides_db(lane: Lane, vocal: StemMeasures, starts_n: np.ndarray, ends_n: np.ndarray) -> np.ndarray:
+    """Mean of the lane over many spans at once, weighted by the vocal's power; as `ride.edits.mean_ride_db` of each.
+
+    Energy is interpolated inside a cell and a cell takes the lane's gain in its middle, so that a drag can be followed
+    through a song of any length.
+
+    Parameters
+    ----------
+    lane : Lane
+        The lane.
+    vocal : StemMeasures
+        The vocal's powers.
+    starts_n, ends_n : ndarray
+        First frames and frames after the last, shape (spans,).
+
+    Returns
+    -------
+    ndarray
+        Means in dB, float64, shape (spans,); the gain in the middle where the vocal is silent.
+    """
+    if not lane.points:
+        return np.zeros(len(starts_n))
+    grid_n = vocal.grid_n
+    gains_db = lane.gain_db_at((grid_n[:-1] + grid_n[1:]) / 2.0)
+    weighted = np.concatenate([[0.0], np.cumsum(gains_db * np.diff(vocal.energy))])
+    energy = np.interp(ends_n, grid_n, vocal.energy) - np.interp(starts_n, grid_n, vocal.energy)
+    ride = np.interp(ends_n, grid_n, weighted) - np.interp(starts_n, grid_n, weighted)
+    # Less than what rounding leaves of the sum up to here is silence.
+    sounds = energy > 1e-12 * max(float(vocal.energy[-1]), 1e-300)
+    return np.where(sounds, ride / np.where(sounds, energy, 1.0), lane.gain_db_at((starts_n + ends_n) / 2.0))
+
+
+def _one(session: Session, span: Span, ride_db: float, before_lu: float, after_lu: float, exempt: bool) -> SpanStanding:
     section = session.segments.section_of(span)
     aim_lu = session.settings.aim_lu
     if section is not None:
@@ -95,7 +129,7 @@ def _one(
     no_bed = np.isnan(after_lu)
     under_lu = 0.0 if no_bed or exempt else aim_lu - after_lu
     return SpanStanding(
-        ride_db=mean_ride_db(session.lane, vocal, span.start_n, span.end_n),
+        ride_db=ride_db,
         aim_lu=aim_lu,
         before_lu=None if no_bed else before_lu,
         after_lu=None if no_bed else after_lu,

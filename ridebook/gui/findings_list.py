@@ -29,7 +29,7 @@ SETTLE_MS = 250
 
 
 class _Line(QStyledItemDelegate):
-    """Time in pencil, then the sentence; what must be seen to is bold, marked and in the colour of what is lost."""
+    """Time in pencil, then the sentence; what must be seen to has a tick before it and the colour of what is lost."""
 
     def __init__(self, desk: Desk, parent: QWidget) -> None:
         super().__init__(parent)
@@ -37,7 +37,7 @@ class _Line(QStyledItemDelegate):
 
     def _wide(self) -> tuple[int, int]:
         px = themes().current.px
-        return px(16), px(60)
+        return px(16), px(64)
 
     def sizeHint(self, option: QStyleOptionViewItem, index: QModelIndex) -> QSize:
         """High enough for the wrapped sentence."""
@@ -45,7 +45,7 @@ class _Line(QStyledItemDelegate):
         finding: Finding = index.data(FINDING)
         left, time = self._wide()
         wide = max(120, option.widget.viewport().width() - left - time - theme.px(16))
-        metrics = QFontMetrics(theme.text(bold=finding.severity is Severity.MUST))
+        metrics = QFontMetrics(theme.text())
         text = metrics.boundingRect(QRect(0, 0, wide, 1000), Qt.TextFlag.TextWordWrap, finding.sentence)
         return QSize(left + time + wide, max(theme.target_px, text.height() + theme.px(6)))
 
@@ -68,7 +68,10 @@ class _Line(QStyledItemDelegate):
             Qt.AlignmentFlag.AlignVCenter,
             clock(finding.start_n, self._desk.rate_hz, 1),
         )
-        painter.setFont(theme.text(bold=must))
+        if must:
+            tick = QRect(option.rect.left() + left + time - theme.px(10), top + theme.px(3), theme.px(3), theme.px(13))
+            painter.fillRect(tick, theme.colour("lost"))
+        painter.setFont(theme.text())
         painter.setPen(theme.colour("lost" if must else "ink"))
         painter.drawText(
             option.rect.adjusted(left + time, theme.px(3), -theme.px(12), 0),
@@ -88,6 +91,7 @@ class FindingsList(QListWidget):
         self._desk = desk
         self.setAccessibleName("Findings")
         self.setFrameShape(QListWidget.Shape.NoFrame)
+        self.setMinimumHeight(themes().current.px(28))
         self.setItemDelegate(_Line(desk, self))
         self.setVerticalScrollMode(QAbstractItemView.ScrollMode.ScrollPerPixel)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)

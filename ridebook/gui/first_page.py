@@ -9,6 +9,7 @@ from PySide6.QtGui import QAction
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout, QWidget
 
 from ridebook.gui.settings import recent_sessions
+from ridebook.gui.specimen import Specimen
 from ridebook.gui.theme import themes
 
 SENTENCES = (
@@ -32,7 +33,7 @@ class FirstPage(QWidget):
         self._head = QLabel("Ride the vocal, word by word.", self)
         self._body = QLabel("", self)
         self._body.setWordWrap(True)
-        self._body.setText("<br><br>".join(SENTENCES))
+        self._body.setText(" ".join(SENTENCES))
         self._buttons: list[QPushButton] = []
         buttons = QHBoxLayout()
         for name, text in (
@@ -55,7 +56,7 @@ class FirstPage(QWidget):
         self._hearing.setWordWrap(True)
         self._column = QWidget(self)
         column = QVBoxLayout(self._column)
-        for widget in (self._head, self._body):
+        for widget in (self._head, self._body, Specimen(self)):
             column.addWidget(widget)
         column.addLayout(buttons)
         column.addWidget(self._drop)
@@ -74,7 +75,7 @@ class FirstPage(QWidget):
     def _dress(self) -> None:
         theme = themes().current
         px = theme.px
-        self._column.setFixedWidth(px(620))
+        self._column.setFixedWidth(px(640))
         self._layout.setSpacing(px(16))
         head = theme.title()
         head.setPixelSize(px(34))

@@ -58,7 +58,8 @@ class SignedSpin(QDoubleSpinBox):
 
     def validate(self, text: str, position: int) -> object:
         """Allow a sign before the digits."""
-        return super().validate(self._plain(text), position)
+        # The field keeps what was typed: only the judgement is about the plain number.
+        return super().validate(self._plain(text), position)[0], text, position
 
     @staticmethod
     def _plain(text: str) -> str:
@@ -72,6 +73,7 @@ class SuggestionPanel(QFrame):
         super().__init__(parent)
         self._desk = desk
         self._guard = KeyGuard(self)
+        self._grids: list[QGridLayout] = []
         self._labels: list[QLabel] = []
         self._asides: list[QLabel] = []
         self.setAutoFillBackground(True)
@@ -88,17 +90,16 @@ class SuggestionPanel(QFrame):
 
         aim = self._group("Aim")
         self._row(aim, "style", self.style_box)
-        self._row(
-            aim, "balance", self._field("aim_lu", -20, 20, 0.5, "LU", "Balance to aim for while the voice sounds")
-        )
+        self._row(aim, "balance", self._field("aim_lu", -20, 20, 0.5, "LU", "Balance aimed for while the voice sounds"))
         self._row(aim, "lean", self._field("lean_lu", 0, 3, 0.25, "LU", "How far to err on the loud side in doubt"))
-        self._row(aim, "band ±", self._field("band_lu", 0.5, 6, 0.5, "LU", "Half width of the band around the aim"))
-        way = self._group("How far")
+        way = self._group("How much")
+        self._row(way, "band ±", self._field("band_lu", 0.5, 6, 0.5, "LU", "Half width of the band around the aim"))
         self._row(way, "share", self._slider("share", "How much of the way to the aim a suggestion goes"))
         self._row(way, "follow", self._slider("follow", "How much of the bed's changes the vocal follows"))
-        self._row(way, "up to", self._field("highest_db", 0, 24, 0.5, "dB", "Furthest up that the lane goes"))
-        self._row(way, "down to", self._field("lowest_db", -24, 0, 0.5, "dB", "Furthest down that the lane goes"))
-        scales = self._group("What rides, and how far each")
+        reach = self._group("Furthest")
+        self._row(reach, "up", self._field("highest_db", 0, 24, 0.5, "dB", "Furthest up that the lane goes"))
+        self._row(reach, "down", self._field("lowest_db", -24, 0, 0.5, "dB", "Furthest down that the lane goes"))
+        scales = self._group("What rides, and how far")
         for scale in ("section", "phrase", "word"):
             box = QCheckBox(f"{scale}s", self)
             box.setToolTip(f"Whether {scale}s get a ride of their own")
@@ -117,21 +118,17 @@ class SuggestionPanel(QFrame):
         self._guard_keys(self.centre)
         self._row(level, "centre law", self.centre)
         self._stands = self._aside()
-        self._stands.setWordWrap(True)
         level.addWidget(self._stands, level.rowCount(), 0, 1, 2)
 
         self._groups = QHBoxLayout()
-        for grid in (aim, way, scales, level):
+        for grid in (aim, way, reach, scales, level):
             column = QVBoxLayout()
             column.addLayout(grid)
             column.addStretch(1)
             self._groups.addLayout(column)
         self._groups.addStretch(1)
-        self._aside_text = self._aside()
-        self._aside_text.setText("Changes are seen at once in pencil. What you have decided stays as it is.")
         outer = QVBoxLayout(self)
         outer.addLayout(self._groups)
-        outer.addWidget(self._aside_text)
         self._outer = outer
         desk.session_changed.connect(self._on_session_changed)
         desk.suggestion_changed.connect(self._tell_standing)
@@ -143,6 +140,7 @@ class SuggestionPanel(QFrame):
 
     def _group(self, title: str) -> QGridLayout:
         grid = QGridLayout()
+        self._grids.append(grid)
         label = QLabel(title, self)
         label.setProperty("heading", True)
         self._labels.append(label)
@@ -216,21 +214,25 @@ class SuggestionPanel(QFrame):
         palette = self.palette()
         palette.setColor(self.backgroundRole(), theme.colour("card"))
         self.setPalette(palette)
-        self._outer.setContentsMargins(px(16), px(12), px(16), px(12))
+        self._outer.setContentsMargins(px(16), px(8), px(16), px(12))
         self._outer.setSpacing(px(8))
-        self._groups.setSpacing(px(36))
+        self._groups.setSpacing(px(32))
+        for grid in self._grids:
+            grid.setHorizontalSpacing(px(12))
+            grid.setVerticalSpacing(px(4))
+            for row in range(1, grid.rowCount()):
+                grid.setRowMinimumHeight(row, px(28))
         for label in self._labels:
             label.setFont(theme.heading() if label.property("heading") else theme.text())
         for aside in self._asides:
             aside.setFont(theme.small())
             aside.setStyleSheet(f"color: {theme.colours.pencil};")
-        self._stands.setFixedWidth(px(196))
         for field in (*self.fields.values(), self.trim):
-            field.setFixedWidth(px(112))
+            field.setFixedWidth(px(104))
         for box in (self.style_box, self.centre):
-            box.setFixedWidth(px(112))
+            box.setFixedWidth(px(104))
         for slider in self.sliders.values():
-            slider.setMinimumWidth(px(112))
+            slider.setFixedWidth(px(96))
             slider.shown.setFixedWidth(px(44))
             slider.shown.setAlignment(Qt.AlignmentFlag.AlignRight | Qt.AlignmentFlag.AlignVCenter)
 
@@ -272,9 +274,9 @@ class SuggestionPanel(QFrame):
         if suggestion is None:
             self._stands.setText("")
         elif suggestion.song_balance_lu is None:
-            self._stands.setText("No bed to stand against.")
+            self._stands.setText("no bed to stand against")
         else:
-            self._stands.setText(f"Before the trim the vocal stands at {signed(suggestion.song_balance_lu)} LU.")
+            self._stands.setText(f"before the trim {signed(suggestion.song_balance_lu)} LU")
 
     def _set(self, name: str, value: float | bool) -> None:
         set_setting(self._desk, name, value)

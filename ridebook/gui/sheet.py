@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 
 import numpy as np
-from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, Signal
+from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QAccessible,
     QAccessibleEvent,
@@ -54,6 +55,7 @@ from ridebook.segment.spans import Kind, Span
 from ridebook.session.document import Decision, Session, State
 
 GLYPH_POINTS = 40
+LATER_MS = 60
 
 STATE_WORDS = {
     State.OPEN: "open",
@@ -87,7 +89,7 @@ class SheetView(QAbstractScrollArea):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setMinimumWidth(280)
-        self.viewport().setMouseTracking(True)
+        self._later = _later(self, self.viewport().update)
         desk.session_changed.connect(self._on_session_changed)
         desk.analysis_changed.connect(self.rebuild)
         desk.suggestion_changed.connect(self._on_suggestion_changed)
@@ -142,6 +144,10 @@ class SheetView(QAbstractScrollArea):
         """Wrap the lines anew."""
         super().resizeEvent(event)
         self._lay_out()
+        span = self._desk.span(self._desk.selection.current_id)
+        row = self._row_of(span) if span is not None else None
+        if row is not None:
+            self.show_row(row)
 
     def sizeHint(self) -> QSize:
         """Wide enough for a line of eight words and the margin."""
@@ -155,7 +161,11 @@ class SheetView(QAbstractScrollArea):
             notes = {key: bool(decision.note) for key, decision in before.decisions.items()}
             if any(bool(decision.note) != notes.get(key, False) for key, decision in after.decisions.items()):
                 self._lay_out()
-        self.viewport().update()
+        # While a hand drags in the timeline the page follows a little later, so that the hand is not held up.
+        if not self._desk.in_gesture:
+            self.viewport().update()
+        elif not self._later.isActive():
+            self._later.start()
 
     def _on_suggestion_changed(self) -> None:
         if self._filter is Filter.CHANGED:
@@ -688,7 +698,8 @@ class Sheet(QWidget):
         layout.addWidget(self._count)
         layout.addLayout(head)
         layout.addWidget(self.view, 1)
-        desk.session_changed.connect(self._refresh)
+        self._later = _later(self, self._refresh)
+        desk.session_changed.connect(lambda _before, _after: self._later.isActive() or self._later.start())
         desk.suggestion_changed.connect(self._refresh)
         desk.analysis_changed.connect(self._refresh)
         themes().theme_changed.connect(self._dress)
@@ -738,6 +749,15 @@ _FILTER_TIPS = {
     Filter.LOCKED: "locked phrases",
     Filter.NOTED: "phrases with a note",
 }
+
+
+def _later(owner: QWidget, do: Callable[[], object]) -> QTimer:
+    """Make a timer that does something once, a moment after it is started."""
+    timer = QTimer(owner)
+    timer.setSingleShot(True)
+    timer.setInterval(LATER_MS)
+    timer.timeout.connect(do)
+    return timer
 
 
 def _balance_said(found: SpanStanding) -> str:

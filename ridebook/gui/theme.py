@@ -282,6 +282,7 @@ def style_sheet(theme: Theme) -> str:
     """Style of the standard widgets where the palette does not reach."""
     c = theme.colours
     px = theme.px
+    arrows = (shipped("assets") / "icons" / theme.name).as_posix()
     return f"""
     QToolTip {{ background: {c.card}; color: {c.ink}; border: 1px solid {c.edge}; padding: {px(4)}px {px(8)}px; }}
     QMenuBar {{ background: {c.card}; color: {c.ink}; padding: 0 {px(8)}px; }}
@@ -315,11 +316,25 @@ def style_sheet(theme: Theme) -> str:
     QLineEdit, QPlainTextEdit, QTextEdit, QAbstractSpinBox, QComboBox {{ background: {c.page}; color: {c.ink};
         border: 1px solid {c.edge}; border-radius: {px(3)}px; padding: {px(2)}px {px(6)}px;
         selection-background-color: {c.selection}; selection-color: {c.page}; }}
+    QAbstractSpinBox QLineEdit {{ border: none; padding: 0 {px(5)}px; min-height: 0;
+        background: transparent; }}
+    QAbstractSpinBox::up-button, QAbstractSpinBox::down-button {{ border: none; width: {px(20)}px; }}
+    QAbstractSpinBox::up-button {{ subcontrol-position: top right; }}
+    QAbstractSpinBox::down-button {{ subcontrol-position: bottom right; }}
+    QAbstractSpinBox::up-arrow {{ image: url("{arrows}_up.svg"); width: {px(12)}px; height: {px(12)}px; }}
+    QAbstractSpinBox::down-arrow {{ image: url("{arrows}_down.svg"); width: {px(12)}px; height: {px(12)}px; }}
+    QComboBox::drop-down {{ border: none; width: {px(20)}px; }}
+    QComboBox::down-arrow {{ image: url("{arrows}_down.svg"); width: {px(12)}px; height: {px(12)}px; }}
     QLineEdit, QAbstractSpinBox, QComboBox {{ min-height: {max(20, px(20))}px; }}
     QLineEdit:focus, QPlainTextEdit:focus, QTextEdit:focus, QAbstractSpinBox:focus, QComboBox:focus
         {{ border: 2px solid {c.selection}; padding: {px(2) - 1}px {px(6) - 1}px; }}
     QComboBox QAbstractItemView {{ background: {c.page}; color: {c.ink}; border: 1px solid {c.edge};
         selection-background-color: {c.selected}; selection-color: {c.ink}; }}
+    QSlider::groove:horizontal {{ height: {px(3)}px; background: {c.edge}; border-radius: 1px; }}
+    QSlider::sub-page:horizontal {{ background: {c.ink}; border-radius: 1px; }}
+    QSlider::handle:horizontal {{ width: {px(12)}px; height: {px(12)}px; margin: -{px(5)}px 0;
+        border-radius: {px(6)}px; background: {c.ink}; border: 1px solid {c.page}; }}
+    QSlider::handle:horizontal:focus {{ background: {c.selection}; }}
     QSplitter::handle {{ background: {c.hairline}; }}
     QSplitter::handle:hover {{ background: {c.selection}; }}
     QStatusBar {{ background: {c.card}; color: {c.pencil}; }}

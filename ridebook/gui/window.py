@@ -414,10 +414,9 @@ class Window(QMainWindow):
         else:
             available = self.screen().availableSize()
             self.resize(QSize(1440, 900).boundedTo(available))
-        self.setMinimumSize(QSize(900, 560).boundedTo(self.screen().availableSize()))
         for name, splitter, sizes in (
             ("across", self.across, (theme.px(500), theme.px(900))),
-            ("down", self.down, (theme.px(640), theme.px(148))),
+            ("down", self.down, (theme.px(640), theme.px(132))),
             ("strip", self.strip, (theme.px(840), theme.px(560))),
         ):
             state = stored.value(f"window/{name}")
@@ -548,6 +547,7 @@ class Window(QMainWindow):
     def _on_opened(self) -> None:
         there = self.desk.session is not None
         self.pages.setCurrentWidget(self.down if there else self.first_page)
+        self.header.setVisible(there)
         self.notices.show_notices(self.desk.notices)
         if there:
             if self.desk.path is not None:
