@@ -6,6 +6,7 @@ import contextlib
 import hashlib
 import io
 import os
+import zipfile
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
@@ -54,7 +55,7 @@ class AnalysisCache:
             content = path.read_bytes()
             with np.load(io.BytesIO(content), allow_pickle=False) as arrays:
                 analysis = _analysis({name: arrays[name] for name in arrays.files})
-        except (OSError, ValueError, KeyError, EOFError, msgspec.DecodeError):
+        except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, msgspec.DecodeError):
             return None
         with contextlib.suppress(OSError):
             os.utime(path)
