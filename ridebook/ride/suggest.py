@@ -19,7 +19,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridebook.measure.measures import ABSENT_LUFS, Measures
+from ridebook.measure.loudness import loudness_lufs
+from ridebook.measure.measures import ABSENT_LUFS, Measures, StemMeasures
 from ridebook.measure.spans import balance_lu, mean_balance_lu, span_loudness_lufs
 from ridebook.ride.edits import mean_ride_db
 from ridebook.ride.fit import fewest_points
@@ -34,7 +35,12 @@ WORD_RAMP_S = (0.02, 0.06)
 LEAD_S = 0.015
 """A ramp arrives this long before the onset."""
 
-STICK_OUT_DB = 2.1
+STICK_OUT_DB = 2.0
+WORD_COST = 1.75
+STEP_COST = 9.0
+STEP_DB = 3.0
+STEP_CELLS = (20, 2)
+NEAR_S = 0.4
 """How far words must stand from the rest of their phrase to ride by themselves."""
 _SETTLED_S = 0.5
 """A run this long is weighed half as much as one without end."""
@@ -111,64 +117,89 @@ def _borders(spans: tuple[Span, ...]) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _runs(measures: Measures, segments: Segments, settings: RideSettings) -> list[_Run]:
-    """Runs of words of all phrases, in order of time; a phrase without words is one run."""
-    rate_hz = measures.rate_hz
-    phrases = segments.phrases
-    units: list[Span] = []
-    owner: list[int] = []
-    for p, phrase in enumerate(phrases):
-        words = segments.words_of(phrase) or (phrase,)
-        units += words
-        owner += [p] * len(words)
-    starts, ends = _borders(tuple(units))
-    lufs = span_loudness_lufs(measures.vocal, starts, ends)
-    lengths_s = (ends - starts) / rate_hz
-    weights = lengths_s / (lengths_s + _SETTLED_S)
-    loud = lufs > lufs.max() - _QUIET_LU
-    weights = np.where(loud, weights, 1e-3 * weights)
-    penalty = np.inf if not settings.ride_words else 0.5 * 0.5 * STICK_OUT_DB**2
-    levels = np.where(loud, lufs, np.median(lufs[loud]) if loud.any() else 0.0)
+    """Give the runs of all phrases in order of time; a phrase without words is one run."""
+    stem = measures.vocal
+    steps = _steps(stem) if settings.ride_words else np.zeros(0, dtype=np.int64)
+    loudest = float(loudness_lufs(np.quantile(stem.cell_power, 0.99)))
     runs: list[_Run] = []
-    first = 0
-    owners = np.array(owner)
-    for p in range(len(phrases)):
-        last = first + int((owners == p).sum())
-        for a, b in _split(levels[first:last], weights[first:last], penalty):
-            a, b = a + first, b + first
-            own = float(np.average(levels[a:b], weights=weights[a:b]))
-            words = [unit for unit in units[a:b] if unit is not phrases[p]]
-            start_n = min(phrases[p].start_n, units[a].start_n) if a == first else units[a].start_n
-            end_n = max(phrases[p].end_n, units[b - 1].end_n) if b == last else units[b - 1].end_n
-            runs.append(_Run(p, start_n, end_n, words, own))
-        first = last
+    for p, phrase in enumerate(segments.phrases):
+        words = segments.words_of(phrase)
+        borders = [phrase.start_n, *(word.start_n for word in words[1:]), phrase.end_n]
+        inner = steps[np.searchsorted(steps, phrase.start_n) : np.searchsorted(steps, phrase.end_n)]
+        apart_n = round(NEAR_S * stem.rate_hz)
+        far = [n for n in inner.tolist() if min(abs(n - border) for border in borders) > apart_n]
+        costs = dict.fromkeys(borders, WORD_COST) | dict.fromkeys(far, STEP_COST)
+        edges = np.array(sorted(costs))
+        lufs = span_loudness_lufs(stem, edges[:-1], edges[1:])
+        lengths_s = np.diff(edges) / stem.rate_hz
+        weights = lengths_s / (lengths_s + _SETTLED_S)
+        loud = lufs > loudest - _QUIET_LU
+        weights = np.where(loud, weights, 1e-3 * weights)
+        levels = np.maximum(lufs, loudest - _QUIET_LU)
+        cost = np.array([costs[n] for n in edges[1:-1].tolist()])
+        for first, last in _merged(_split(levels, weights, cost), levels, weights):
+            start_n, end_n = int(edges[first]), int(edges[last])
+            own = float(np.average(levels[first:last], weights=weights[first:last]))
+            inside_it = [word for word in words if start_n <= word.middle_n < end_n]
+            runs.append(_Run(p, start_n, end_n, inside_it, own))
     return runs
 
 
-def _split(levels: np.ndarray, weights: np.ndarray, penalty: float) -> list[tuple[int, int]]:
-    """Split of a row of levels into runs, least in squared error plus `penalty` for each run but one.
+def _steps(stem: StemMeasures) -> np.ndarray:
+    """Frames at which the vocal's level steps up or down and stays there for a while."""
+    floor_power = np.quantile(stem.cell_power, 0.99) * 10.0 ** (-_QUIET_LU / 10.0)
+    level = np.asarray(loudness_lufs(np.maximum(stem.cell_power, floor_power)))
+    sums = np.concatenate([[0.0], np.cumsum(level)])
+    reach, skip = STEP_CELLS
+    k = np.arange(reach + skip, len(level) - reach - skip)
+    if not len(k):
+        return np.zeros(0, dtype=np.int64)
+    step = np.zeros(len(level))
+    after = sums[k + skip + reach] - sums[k + skip]
+    step[k] = np.abs(after - (sums[k - skip] - sums[k - skip - reach])) / reach
+    tops = (step[1:-1] >= STEP_DB) & (step[1:-1] >= step[:-2]) & (step[1:-1] > step[2:])
+    found: list[int] = []
+    for cell in sorted((np.flatnonzero(tops) + 1).tolist(), key=lambda cell: -step[cell]):
+        if all(abs(cell - other) >= reach for other in found):
+            found.append(cell)
+    return stem.grid_n[np.sort(np.array(found, dtype=np.int64))]
+
+
+def _split(levels: np.ndarray, weights: np.ndarray, cost: np.ndarray) -> list[tuple[int, int]]:
+    """Split of a row of levels into runs, least in squared error plus the cost of the borders between runs.
 
     Exact, by dynamic programming over the end of the last run.
     """
     n = len(levels)
-    if n == 1 or not np.isfinite(penalty):
-        return [(0, n)]
     w = np.concatenate([[0.0], np.cumsum(weights)])
     wx = np.concatenate([[0.0], np.cumsum(weights * levels)])
     wxx = np.concatenate([[0.0], np.cumsum(weights * levels**2)])
+    border = np.concatenate([[0.0], cost, [0.0]])
     best = np.zeros(n + 1)
     cut = np.zeros(n + 1, dtype=np.int64)
-    best[0] = -penalty
     for k in range(1, n + 1):
         mass, moment = w[k] - w[:k], wx[k] - wx[:k]
-        cost = best[:k] + penalty + (wxx[k] - wxx[:k]) - moment**2 / mass
-        cut[k] = int(np.argmin(cost))
-        best[k] = cost[cut[k]]
+        total = best[:k] + border[:k] + (wxx[k] - wxx[:k]) - moment**2 / mass
+        cut[k] = int(np.argmin(total))
+        best[k] = total[cut[k]]
     runs = []
     k = n
     while k > 0:
         runs.append((int(cut[k]), k))
         k = int(cut[k])
     return runs[::-1]
+
+
+def _merged(runs: list[tuple[int, int]], levels: np.ndarray, weights: np.ndarray) -> list[tuple[int, int]]:
+    """Join neighbours that stand less than `STICK_OUT_DB` apart, the nearest first."""
+    while len(runs) > 1:
+        means = np.array([np.average(levels[a:b], weights=weights[a:b]) for a, b in runs])
+        apart = np.abs(np.diff(means))
+        k = int(np.argmin(apart))
+        if apart[k] >= STICK_OUT_DB:
+            break
+        runs = [*runs[:k], (runs[k][0], runs[k + 1][1]), *runs[k + 2 :]]
+    return runs
 
 
 def _weighted_middle(values: np.ndarray, weights: np.ndarray) -> float:
