@@ -10,7 +10,8 @@ from enum import StrEnum
 import numpy as np
 
 from ridebook.check.standing import SpanStanding, Standing, standing
-from ridebook.measure.measures import Measures
+from ridebook.measure.measures import ABSENT_LUFS, Measures
+from ridebook.measure.spans import span_loudness_lufs
 from ridebook.ride.lane import Lane
 from ridebook.segment.spans import Span
 from ridebook.session.document import Session, State
@@ -21,7 +22,7 @@ CEILING_DBTP = -1.0
 
 LURCH_DB = 2.0
 LURCH_S = 0.1
-"""A move of this much within this time, inside a word, is heard as a jump.
+"""A move of this much within this time, inside a word, is heard as a jump, unless it takes a jump of the voice out.
 
 Twice the upper end of the 0.5 to 1 dB that are about the least noticeable change of level of a sustained sound (from
 memory: Jesteadt, Wier and Green 1977; Miller 1947; Riesz 1928), in less than a syllable takes. A choice of this
@@ -105,7 +106,7 @@ def find(
         What must be seen to first, each in order of time.
     """
     stands = standing(session, measures)
-    lurches = tuple(_lurches(session))
+    lurches = tuple(_lurches(session, measures))
     found = [
         *_lost_words(session, stands),
         *_out_of_band(session, stands),
@@ -180,7 +181,7 @@ def _at_limit(session: Session) -> Iterator[Finding]:
                 yield _of(phrase, f"{name}-gain", Severity.LOOK, sentence, sign * gain_db, sign * limit_db, "dB")
 
 
-def _lurches(session: Session) -> Iterator[Finding]:
+def _lurches(session: Session, measures: Measures) -> Iterator[Finding]:
     rate_hz = session.vocal.rate_hz
     border_n, window_n = round(BORDER_S * rate_hz), round(LURCH_S * rate_hz)
     for word in session.segments.words:
@@ -192,13 +193,29 @@ def _lurches(session: Session) -> Iterator[Finding]:
         knots = _at_knots(session.lane, start_n, end_n)[0]
         starts = np.clip(np.concatenate([knots, knots - width_n]), start_n, end_n - width_n)
         moves_db = session.lane.gain_db_at(starts + width_n) - session.lane.gain_db_at(starts)
+        quick = np.abs(moves_db) > LURCH_DB + _SAME_DB
+        if not quick.any():
+            continue
+        starts, moves_db = starts[quick], moves_db[quick]
+        own_lu = _own_change_lu(measures, starts, starts + width_n, window_n)
+        moves_db = moves_db[np.abs(own_lu + moves_db) > np.abs(own_lu)]
+        if not len(moves_db):
+            continue
         worst_db = float(moves_db[np.argmax(np.abs(moves_db))])
-        if abs(worst_db) > LURCH_DB + _SAME_DB:
-            sentence = (
-                f"The level moves by {worst_db:+.1f} dB within {1000 * width_n / rate_hz:.0f} ms inside "
-                f"{_named(session, word, small=True)}. Move the ride into the gap before it, or make it slower."
-            )
-            yield _of(word, "lurch", Severity.MUST, sentence, worst_db, math.copysign(LURCH_DB, worst_db), "dB")
+        sentence = (
+            f"The level moves by {worst_db:+.1f} dB within {1000 * width_n / rate_hz:.0f} ms inside "
+            f"{_named(session, word, small=True)}. Move the ride into the gap before it, or make it slower."
+        )
+        yield _of(word, "lurch", Severity.MUST, sentence, worst_db, math.copysign(LURCH_DB, worst_db), "dB")
+
+
+def _own_change_lu(measures: Measures, starts: np.ndarray, ends: np.ndarray, beside_n: int) -> np.ndarray:
+    """Change of the voice's own loudness over stretches: of what follows them against what comes before."""
+    last_n = measures.frames_n
+    before = span_loudness_lufs(measures.vocal, np.maximum(starts - beside_n, 0), np.maximum(starts, 1))
+    after = span_loudness_lufs(measures.vocal, np.minimum(ends, last_n - 1), np.minimum(ends + beside_n, last_n))
+    change: np.ndarray = np.maximum(after, ABSENT_LUFS) - np.maximum(before, ABSENT_LUFS)
+    return change
 
 
 def _steps(session: Session, lurches: Sequence[Finding]) -> Iterator[Finding]:

@@ -182,6 +182,15 @@ def test_a_falling_move_and_two_small_ones_that_add_up_are_found():
     assert found.value == pytest.approx(-2.4, abs=0.01)
 
 
+def test_a_quick_move_that_takes_a_jump_of_the_voice_out_is_none_but_one_that_adds_to_it_is():
+    session = decided(lane=move(5.5, 3.0, 0.04), settings=RideSettings(aim_lu=3.0, band_lu=6.0))
+    for jump_lu, found in ((-3.0, []), (-1.6, []), (-1.4, ["lurch:w3"]), (3.0, ["lurch:w3"]), (0.0, ["lurch:w3"])):
+        measures = pair()
+        power = measures.vocal.cell_power.copy()
+        power[552:800] *= 10 ** (jump_lu / 10)
+        assert keys(session, replace(measures, vocal=StemMeasures(S, 20 * S, power))) == found
+
+
 def test_a_step_between_words_is_worth_a_look_and_inside_one_is_said_once():
     wide = RideSettings(aim_lu=3.0, band_lu=6.0)
     (found,) = find(decided(lane=move(4.7, 2.0, 0.005), settings=wide), pair())
