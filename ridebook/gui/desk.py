@@ -117,6 +117,8 @@ class Desk(QObject):
     """A `RidebookError` that the window must show."""
     opened = Signal()
     """Another song lies on the desk."""
+    closing = Signal()
+    """The open files are about to be let go of."""
     saved = Signal()
     sources_missing = Signal(object, object, object)
     """Session, its path and the hash of its file: a source of it is not where it was."""
@@ -259,6 +261,7 @@ class Desk(QObject):
 
     def forget(self) -> None:
         """Let go of the open files and of the recovery copy; what is on the desk stays to be seen."""
+        self.closing.emit()
         if self.session is not None:
             discard_recovery(self.session, self.path)
         if self.pair is not None:
