@@ -19,8 +19,12 @@ _SAME_DB = 1e-10
 """Gains this close are one: far above the rounding of an interpolation, far under anything audible."""
 
 
-def _made(frames: np.ndarray, gains_db: np.ndarray) -> Lane:
-    return Lane(tuple(map(Breakpoint, frames.tolist(), gains_db.tolist())))
+def _with_points(lane: Lane, chosen: np.ndarray, frames: np.ndarray, gains_db: np.ndarray) -> Lane:
+    """Lane whose breakpoints `chosen` are elsewhere; the others are not made again at each step of a drag."""
+    points = list(lane.points)
+    for i, frame_n, gain_db in zip(chosen.tolist(), frames[chosen].tolist(), gains_db[chosen].tolist()):
+        points[i] = Breakpoint(frame_n, gain_db)
+    return Lane(tuple(points))
 
 
 def _checked_indices(lane: Lane, indices: Iterable[int]) -> np.ndarray:
@@ -146,7 +150,7 @@ def move_breakpoints(
     lowest_by_db = min(0.0, lowest_db - gains_db[chosen].min())
     highest_by_db = max(0.0, highest_db - gains_db[chosen].max())
     gains_db[chosen] += min(max(by_db, lowest_by_db), highest_by_db)
-    return _made(frames, gains_db)
+    return _with_points(lane, chosen, frames, gains_db)
 
 
 def scale_breakpoints(
@@ -164,7 +168,7 @@ def scale_breakpoints(
         raise LaneError(f"breakpoints cannot be scaled by {factor}")
     gains_db = lane.gains_db.copy()
     gains_db[chosen] = np.clip(gains_db[chosen] * factor, lowest_db, highest_db)
-    return _made(lane.frames, gains_db)
+    return _with_points(lane, chosen, lane.frames, gains_db)
 
 
 def nudge_span(
