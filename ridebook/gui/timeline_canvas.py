@@ -43,7 +43,7 @@ WHEEL_SHARE = 0.10
 """Share of the view that a notch of the wheel, or an arrow key, moves by."""
 ZOOM_STEP = 1.25
 
-_WITH_VOCAL = frozenset({"overview", "words", "vocal", "loudness", "balance", "lane"})
+_WITH_VOCAL = frozenset({"vocal", "loudness", "balance", "lane"})
 _SECTIONED = frozenset({"words", "vocal", "bed", "loudness", "balance", "lane"})
 _MOVING = frozenset(PAINTERS) - {"overview"}
 
@@ -245,11 +245,13 @@ class TimelineCanvas(QWidget):
         if self._data is None or before is None or before.vocal is not after.vocal:
             self._on_analysis_changed()
             return
-        self._data = self._data.after(after)
+        data, self._data = self._data, self._data.after(after)
         if before.segments is not after.segments or before.settings != after.settings:
             self._all_dirty()
         elif before.lane is not after.lane or before.trim_db != after.trim_db:
             self._mark(_WITH_VOCAL)
+            if not np.array_equal(data.sunk_share * data.lost, self._data.sunk_share * self._data.lost):
+                self._mark({"overview", "words"})
         elif before.decisions is not after.decisions:
             self._mark({"words", "lane"})
         else:
@@ -388,7 +390,7 @@ class TimelineCanvas(QWidget):
     def _paint_selection(self, painter: QPainter, scene: Scene) -> None:
         top, bottom = scene.strips["words"].top_px, scene.strips["lane"].bottom_px
         painter.setClipRect(QRectF(scene.time.left_px, 0, scene.time.right_px - scene.time.left_px, self.height()))
-        for span in self.desk.selected_spans():
+        for span in self.desk.selected_spans() if self.desk.selection.span_ids else ():
             if span.end_n < scene.time.start_n or span.start_n > scene.time.end_n:
                 continue
             x0, x1 = scene.time.x_px(span.start_n), scene.time.x_px(span.end_n)

@@ -537,18 +537,23 @@ def _fill_between(
         return
     x = left + (np.arange(wide) + 0.5) / ratio
     at = np.clip(((x - c.x[0]) / CURVE_PX + 0.5).astype(np.int64), 0, len(c.x) - 1)
-    upper = np.interp(x, c.x, np.nan_to_num(y0, nan=field.bottom()))
-    lower = np.interp(x, c.x, np.nan_to_num(y1, nan=field.bottom()))
-    rows = (np.arange(high, dtype=np.float32)[:, None] + 0.5) / ratio + field.top()
-    inside = (rows >= upper.astype(np.float32)) & (rows < np.where(where[at], lower, -1.0).astype(np.float32))
+    seen = where[at]
+    upper = np.where(seen, np.interp(x, c.x[where], y0[where]), field.bottom() + 1).astype(np.float32)
+    lower = np.where(seen, np.interp(x, c.x[where], y1[where]), field.top() - 1).astype(np.float32)
+    first_row = max(0, int((upper.min() - field.top()) * ratio))
+    last_row = min(high, math.ceil((lower.max() - field.top()) * ratio))
+    if last_row <= first_row:
+        return
+    rows = (np.arange(first_row, last_row, dtype=np.float32)[:, None] + 0.5) / ratio + field.top()
+    inside = (rows >= upper) & (rows < lower)
     period = round(HATCH_PX * ratio)
     phase = round((left - float(c.x[0])) * ratio + c.lattice_px * ratio) % period
     full = math.ceil(field.width() * ratio) + 2 * period
     texture = _texture(kind, scene.theme.colour(role).name(), ratio, full, high)
-    pixels = np.where(inside, texture[:, phase : phase + wide], np.uint32(0))
-    image = QImage(pixels.data, wide, high, wide * 4, QImage.Format.Format_ARGB32_Premultiplied)
+    pixels = np.where(inside, texture[first_row:last_row, phase : phase + wide], np.uint32(0))
+    image = QImage(pixels.data, wide, last_row - first_row, wide * 4, QImage.Format.Format_ARGB32_Premultiplied)
     image.setDevicePixelRatio(ratio)
-    painter.drawImage(QPointF(left, field.top()), image)
+    painter.drawImage(QPointF(left, field.top() + first_row / ratio), image)
 
 
 def paint_loudness(painter: QPainter, scene: Scene) -> None:

@@ -60,14 +60,14 @@ def opened(seconds: float) -> Timeline:
 
 
 def timed(timeline: Timeline, frames_n: int, change: Callable[[int], None]) -> np.ndarray:
-    """Milliseconds of each frame: the change and the picture that follows from it."""
+    """Milliseconds of each frame, the change and the picture that follows from it: by the clock, of the processor."""
     took = []
     for k in range(frames_n + 10):
-        start = time.perf_counter()
+        start, busy = time.perf_counter(), time.thread_time()
         change(k)
         timeline.canvas.repaint()
         if k >= 10:  # the first frames fill caches of fonts and tiles
-            took.append((time.perf_counter() - start) * 1e3)
+            took.append(((time.perf_counter() - start) * 1e3, (time.thread_time() - busy) * 1e3))
         QApplication.processEvents()
     return np.array(took)
 
@@ -141,8 +141,9 @@ def dragged(timeline: Timeline, frames_n: int, whole: bool) -> np.ndarray:
 
 def line(name: str, took: np.ndarray) -> str:
     """Percentiles of frames as text."""
-    p50, p95, p99 = np.percentile(took, (50, 95, 99))
-    return f"{name:<28}{p50:7.2f}{p95:8.2f}{p99:8.2f}{took.max():8.2f}  ms  ({len(took)} frames)"
+    p50, p95, p99 = np.percentile(took[:, 0], (50, 95, 99))
+    busy = np.median(took[:, 1])
+    return f"{name:<28}{p50:7.2f}{p95:8.2f}{p99:8.2f}{took[:, 0].max():8.2f}{busy:9.2f}  ms, {len(took)} frames"
 
 
 def main() -> int:
@@ -152,7 +153,7 @@ def main() -> int:
     themes().choose("paper")
     themes().apply()
     print(f"{cpu()}; platform {app.platformName()}; {SIZE_PX[0]} x {SIZE_PX[1]} px; {POINTS_N} breakpoints")
-    print(f"{'':<28}{'median':>7}{'p95':>8}{'p99':>8}{'most':>8}")
+    print(f"{'':<28}{'median':>7}{'p95':>8}{'p99':>8}{'most':>8}{'cpu p50':>9}")
     missed = []
     medians: dict[str, float] = {}
     for minutes in (5, 60):
@@ -160,7 +161,7 @@ def main() -> int:
         for name, run in (("pan", panned), ("zoom", zoomed)):
             took = run(timeline, frames_n)
             print(line(f"{minutes} min, {name}", took))
-            p50, p99 = np.percentile(took, (50, 99))
+            p50, p99 = np.percentile(took[:, 0], (50, 99))
             if minutes == 5:
                 medians[name] = p50
                 if p50 > FRAME_MEDIAN_MS or p99 > FRAME_P99_MS:
@@ -173,7 +174,7 @@ def main() -> int:
             ("drag, song in view", dragged(timeline, frames_n, whole=True)),
         ):
             print(line(f"{minutes} min, {name}", took))
-            if minutes == 5 and np.percentile(took, 95) > STEP_P95_MS:
+            if minutes == 5 and np.percentile(took[:, 0], 95) > STEP_P95_MS:
                 missed.append(f"{name}: goal {STEP_P95_MS} ms p95")
         timeline.desk.close()
         timeline.close()
