@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
+from os import PathLike
 
 import numpy as np
 
 from ridebook.audio.files import Layout
-from ridebook.audio.stems import Stem, StemPair, placement
+from ridebook.audio.plain import write_stereo
+from ridebook.audio.stems import BLOCK_N, Stem, StemPair, placement
 from ridebook.measure.loudness import integrated_lufs
 from ridebook.measure.measures import Measures, StemMeasures
 from ridebook.measure.spans import law_db
 from ridebook.ride.lane import Lane
 from ridebook.ride.ridden import ridden
+from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
 
 START_LEVEL_DB = -12.0
 """Level that listening starts at until the user sets it: caution, for long listening at high level damages hearing."""
@@ -108,6 +112,14 @@ class PreviewRenderer:
         """Samples that were over full scale and were cut off, since the start."""
         self._small = _SmallSpeaker(pair.rate_hz)
 
+    def twin(self) -> PreviewRenderer:
+        """Another renderer of the same, to be used beside this one."""
+        made = PreviewRenderer(self.pair, self.reference)
+        made.lane, made.trim_db, made.centre_law_db = self.lane, self.trim_db, self.centre_law_db
+        made.match_db, made.reference_match_db = self.match_db, self.reference_match_db
+        made.listening = self.listening
+        return made
+
     def block(self, start_n: int, stop_n: int) -> np.ndarray:
         """Render what is heard from `start_n` to `stop_n` (not included).
 
@@ -163,6 +175,45 @@ def placed(stem: Stem, mix: Layout, start_n: int, stop_n: int, centre_law_db: fl
 
 def _in_stereo(stem: Stem, start_n: int, stop_n: int, centre_law_db: float = 0.0) -> np.ndarray:
     return placed(stem, Layout.STEREO, start_n, stop_n, centre_law_db)
+
+
+def save_preview(
+    renderer: PreviewRenderer,
+    target: str | PathLike[str],
+    start_n: int,
+    stop_n: int,
+    progress: Progress = silent,
+    cancelled: CancelCheck = never,
+) -> None:
+    """Write what is heard from `start_n` to `stop_n` (not included) to a float WAV file.
+
+    Parameters
+    ----------
+    renderer : PreviewRenderer
+        What is heard; not one that plays meanwhile.
+    target : path-like
+        The file to write.
+    progress, cancelled
+        As for `ridebook.work.analyse.analyse`.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written, or is a source.
+    SourceError
+        A source breaks off.
+    Cancelled
+        The work was called off; nothing was written.
+    """
+
+    def blocks() -> Iterator[np.ndarray]:
+        for at_n in range(start_n, stop_n, BLOCK_N):
+            raise_if(cancelled)
+            to_n = min(at_n + BLOCK_N, stop_n)
+            yield renderer.block(at_n, to_n)
+            progress((to_n - start_n) / (stop_n - start_n))
+
+    write_stereo(target, renderer.pair.rate_hz, blocks(), [stem.path for stem in renderer.pair.stems])
 
 
 class _SmallSpeaker:

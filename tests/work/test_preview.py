@@ -4,11 +4,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from ridebook.audio.stems import open_pair
+from ridebook.errors import OutputIsSourceError
 from ridebook.ride.lane import Lane
 from ridebook.work.analyse import analyse
-from ridebook.work.preview import Heard, Listening, PreviewRenderer, match_db
+from ridebook.work.preview import Heard, Listening, PreviewRenderer, match_db, save_preview
+from ridebook.work.steps import Cancelled
 from tests.songs import noise_bed, sung, write_pair
 
 
@@ -98,3 +101,24 @@ def test_matched_mixes_are_equally_loud(pair) -> None:
 
 def test_reference_is_silent_where_none_is_set(pair) -> None:
     assert not heard(PreviewRenderer(pair), Listening(Heard.REFERENCE)).any()
+
+
+def test_saved_preview_is_what_is_heard(pair, tmp_path: Path) -> None:
+    renderer = PreviewRenderer(pair)
+    renderer.trim_db = 2.0
+    expected = heard(renderer, Listening(Heard.RIDDEN), 30_000, 170_000)
+    save_preview(renderer.twin(), tmp_path / "preview.wav", 30_000, 170_000)
+    saved, rate_hz = soundfile.read(tmp_path / "preview.wav", dtype="float32")
+    assert rate_hz == pair.rate_hz
+    np.testing.assert_array_equal(saved, expected)
+
+
+def test_preview_called_off_leaves_nothing(pair, tmp_path: Path) -> None:
+    with pytest.raises(Cancelled):
+        save_preview(PreviewRenderer(pair), tmp_path / "p.wav", 0, 100_000, cancelled=lambda: True)
+    assert {path.name for path in tmp_path.iterdir()} == {"vocal.wav", "bed.wav"}
+
+
+def test_preview_is_never_written_over_a_source(pair, tmp_path: Path) -> None:
+    with pytest.raises(OutputIsSourceError):
+        save_preview(PreviewRenderer(pair), tmp_path / "bed.wav", 0, 1_000)
