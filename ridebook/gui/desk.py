@@ -21,6 +21,7 @@ from ridebook.gui.pool import Pool
 from ridebook.gui.words import signed
 from ridebook.measure.measures import Measures
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
+from ridebook.ride.trim import trim_for
 from ridebook.segment.spans import Kind, Span
 from ridebook.session.document import Session
 from ridebook.session.edits import quiet_ids, set_trim
@@ -37,6 +38,9 @@ if TYPE_CHECKING:
     from ridebook.work.song import Song
 
 Edit = Callable[[Session], Session]
+
+TRIM_SAME_DB = 0.05
+"""Trims closer than this count as one."""
 
 MIN_VIEW_S = 0.05
 """The timeline never shows less than this."""
@@ -402,34 +406,45 @@ class Desk(QObject):
         session, measures = self.session, self.measures
 
         def work(_progress: Progress, _cancelled: CancelCheck) -> Suggestion:
-            return _suggested(session, measures, session.trim_db)
+            return _suggested(session, measures)
 
         self.pool.start(work, done=self._on_suggested, failed=self.failed.emit, group="suggest")
 
+    @property
+    def suggested_trim_db(self) -> float | None:
+        """Trim that the settings ask for; None until it is measured."""
+        if self.session is None or self.measures is None:
+            return None
+        return trim_for(self.measures, self.session.segments, self.session.settings)
+
+    @property
+    def trim_follows(self) -> bool:
+        """Whether the trim is the one that the settings ask for, and so goes along when they change."""
+        wanted_db = self.suggested_trim_db
+        return wanted_db is not None and abs(wanted_db - self.session.trim_db) < TRIM_SAME_DB
+
+    def take_trim(self) -> None:
+        """Take the trim that the settings ask for."""
+        trim_db = self.suggested_trim_db
+        if trim_db is not None:
+            self.edit(f"Trim {signed(trim_db)} dB", lambda now: set_trim(now, trim_db), merge_key="trim")
+
     def suggest_with_trim(self) -> None:
-        """Make trim and rides anew: the trim is taken where no phrase is decided yet, and told where one is."""
+        """Make trim and rides anew; where rides are drawn already, the trim that they were drawn with stays."""
         if self.session is None or self.measures is None:
             return
-        session, measures = self.session, self.measures
-
-        def work(_progress: Progress, _cancelled: CancelCheck) -> Suggestion:
-            return _suggested(session, measures, None)
-
-        def done(suggestion: Suggestion) -> None:
-            trim_db = suggestion.trim_db
-            if abs(trim_db - self.session.trim_db) < 0.05:
-                self.message.emit(f"Suggested again; the trim stays at {signed(self.session.trim_db)} dB.")
-                self.suggest_again()
-            elif self.session.lane.points:
-                self.message.emit(
-                    f"Suggested again over the trim of {signed(self.session.trim_db)} dB, which the lane was drawn "
-                    f"with. From new, {signed(trim_db)} dB would be suggested."
-                )
-                self.suggest_again()
-            else:
-                self.edit(f"Trim {signed(trim_db)} dB", lambda now: set_trim(now, trim_db))
-
-        self.pool.start(work, done=done, failed=self.failed.emit, group="suggest")
+        wanted_db, now_db = self.suggested_trim_db, self.session.trim_db
+        if self.trim_follows:
+            self.message.emit("Suggested again; the trim is the one that the aim asks for.")
+        elif self.session.lane.points:
+            self.message.emit(
+                f"Suggested again over the trim of {signed(now_db)} dB, which the rides were drawn with; the aim "
+                f"would ask for {signed(wanted_db)} dB."
+            )
+        else:
+            self.take_trim()
+            self.message.emit(f"Suggested again, with a trim of {signed(wanted_db)} dB.")
+        self.suggest_again()
 
     def _on_suggested(self, suggestion: Suggestion | None) -> None:
         self.suggestion = suggestion
@@ -620,7 +635,7 @@ def _cache(keep: bool) -> AnalysisCache | None:
     return AnalysisCache() if keep else None
 
 
-def _suggested(session: Session, measures: Measures, trim_db: float | None) -> Suggestion:
+def _suggested(session: Session, measures: Measures) -> Suggestion:
     from ridebook.ride.suggest import suggest
 
     return suggest(
@@ -629,5 +644,5 @@ def _suggested(session: Session, measures: Measures, trim_db: float | None) -> S
         session.settings,
         section_aims=session.section_aims,
         quiet_ids=quiet_ids(session),
-        trim_db=trim_db,
+        trim_db=session.trim_db,
     )

@@ -14,6 +14,7 @@ from PySide6.QtWidgets import (
     QGridLayout,
     QHBoxLayout,
     QLabel,
+    QPushButton,
     QSlider,
     QVBoxLayout,
     QWidget,
@@ -23,11 +24,14 @@ from ridebook.gui.desk import Desk
 from ridebook.gui.theme import themes
 from ridebook.gui.words import MINUS, signed
 from ridebook.ride.settings import AIMS_LU, CENTRE_LAWS_DB
+from ridebook.ride.trim import trim_for
 from ridebook.session.document import Session
 from ridebook.session.edits import set_trim, take_settings
 
 TRIM_REACH_DB = 24.0
 OWN_STYLE = "own"
+TRIM_SETTINGS = ("aim_lu", "lean_lu", "centre_law_db")
+"""What the trim depends on."""
 
 
 class KeyGuard(QObject):
@@ -47,6 +51,11 @@ class KeyGuard(QObject):
 
 class SignedSpin(QDoubleSpinBox):
     """Field for a gain or a balance, with its sign and a true minus."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        # The style sheet does not reach the text inside.
+        self.lineEdit().setTextMargins(themes().current.px(4), 0, 0, 0)
 
     def textFromValue(self, value: float) -> str:
         """Write the value with its sign."""
@@ -75,7 +84,6 @@ class SuggestionPanel(QFrame):
         self._guard = KeyGuard(self)
         self._grids: list[QGridLayout] = []
         self._labels: list[QLabel] = []
-        self._asides: list[QLabel] = []
         self.setAutoFillBackground(True)
         self.setAccessibleName("What suggestions are made by")
 
@@ -117,8 +125,10 @@ class SuggestionPanel(QFrame):
         self.centre.activated.connect(lambda _i: self._set("centre_law_db", self.centre.currentData()))
         self._guard_keys(self.centre)
         self._row(level, "centre law", self.centre)
-        self._stands = self._aside()
-        level.addWidget(self._stands, level.rowCount(), 0, 1, 2)
+        self.take_trim = QPushButton(self)
+        self.take_trim.setToolTip("Take the trim that the aim asks for")
+        self.take_trim.clicked.connect(desk.take_trim)
+        level.addWidget(self.take_trim, level.rowCount(), 0, 1, 2)
 
         self._groups = QHBoxLayout()
         for grid in (aim, way, reach, scales, level):
@@ -131,7 +141,7 @@ class SuggestionPanel(QFrame):
         outer.addLayout(self._groups)
         self._outer = outer
         desk.session_changed.connect(self._on_session_changed)
-        desk.suggestion_changed.connect(self._tell_standing)
+        desk.suggestion_changed.connect(self._tell_trim)
         themes().theme_changed.connect(self._dress)
         self._dress()
         self._refresh()
@@ -159,11 +169,6 @@ class SuggestionPanel(QFrame):
             field.setAccessibleName(f"{name.text()}, furthest")
         grid.addWidget(label, row, 0)
         grid.addWidget(field, row, 1)
-
-    def _aside(self) -> QLabel:
-        label = QLabel(self)
-        self._asides.append(label)
-        return label
 
     def _guard_keys(self, widget: QWidget) -> None:
         widget.installEventFilter(self._guard)
@@ -224,9 +229,7 @@ class SuggestionPanel(QFrame):
                 grid.setRowMinimumHeight(row, px(28))
         for label in self._labels:
             label.setFont(theme.heading() if label.property("heading") else theme.text())
-        for aside in self._asides:
-            aside.setFont(theme.small())
-            aside.setStyleSheet(f"color: {theme.colours.pencil};")
+        self.take_trim.setFont(theme.small(italic=True))
         for field in (*self.fields.values(), self.trim):
             field.setFixedWidth(px(104))
         for box in (self.style_box, self.centre):
@@ -267,16 +270,13 @@ class SuggestionPanel(QFrame):
         if AIMS_LU.get(chosen) != now.aim_lu:
             self.style_box.setCurrentText(style)
         self.centre.setCurrentIndex(CENTRE_LAWS_DB.index(now.centre_law_db))
-        self._tell_standing()
+        self._tell_trim()
 
-    def _tell_standing(self) -> None:
-        suggestion = self._desk.suggestion
-        if suggestion is None:
-            self._stands.setText("")
-        elif suggestion.song_balance_lu is None:
-            self._stands.setText("no bed to stand against")
-        else:
-            self._stands.setText(f"before the trim {signed(suggestion.song_balance_lu)} LU")
+    def _tell_trim(self) -> None:
+        wanted_db = self._desk.suggested_trim_db
+        follows = wanted_db is None or self._desk.trim_follows
+        self.take_trim.setEnabled(not follows)
+        self.take_trim.setText("as the aim asks" if follows else f"suggested {signed(wanted_db)} dB: take")
 
     def _set(self, name: str, value: float | bool) -> None:
         set_setting(self._desk, name, value)
@@ -291,14 +291,17 @@ class SuggestionPanel(QFrame):
 
 
 def set_setting(desk: Desk, name: str, value: float | bool) -> None:
-    """Make suggestions by another setting, as one undo step."""
-    session = desk.session
-    if session is not None and getattr(session.settings, name) != value:
-        desk.edit(
-            f"Suggest with {_said(name, value)}",
-            lambda now: take_settings(now, replace(now.settings, **{name: value})),
-            merge_key=f"settings {name}",
-        )
+    """Make suggestions by another setting, as one undo step; a trim that follows the aim goes along."""
+    session, measures = desk.session, desk.measures
+    if session is None or getattr(session.settings, name) == value:
+        return
+    follows = name in TRIM_SETTINGS and desk.trim_follows
+
+    def edit(now: Session) -> Session:
+        after = take_settings(now, replace(now.settings, **{name: value}))
+        return set_trim(after, trim_for(measures, after.segments, after.settings)) if follows else after
+
+    desk.edit(f"Suggest with {_said(name, value)}", edit, merge_key=f"settings {name}")
 
 
 _NAMES = {

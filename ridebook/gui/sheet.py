@@ -588,8 +588,8 @@ class SheetView(QAbstractScrollArea):
             rows = [row for row in self._rows if row.is_section]
         row = self._row_of(span) if span is not None else None
         if row is None or row not in rows:
-            self._select_row(rows[0] if by > 0 else rows[-1])
-            return
+            # From nowhere a step leads to the first line or the last, and the End key to the end.
+            by, row = (by - 1, rows[0]) if by > 0 else (by + 1, rows[-1])
         there = rows[min(max(rows.index(row) + by, 0), len(rows) - 1)]
         if extend and not there.is_section:
             self._extend_to(there)
