@@ -132,7 +132,7 @@ def render_stem(
         if subtype == "ALAC_32":
             subtype = "PCM_32"
         sink = _Sink(Path(target), (vocal, *protect), info.rate_hz, info.layout, info.frames_n, subtype)
-        told = [f"{info.path.name} is lossy; its ridden stem is written with 24 bits."] if info.lossy else []
+        told = (f"{info.path.name} is lossy; its ridden stem is written with 24 bits.",) if info.lossy else ()
         with ThreadPoolExecutor(1, "render") as worker:
             ridden = _ridden_stem(
                 _ahead(_read_stem(reader, sink.block_n), worker), info, curve, sink, observer is not None
@@ -183,7 +183,7 @@ def render_mix(
         ridden = _ridden_mix(
             _ahead(_read_pair(pair, sink.chunk_n), worker), pair, curve, centre_law_db, sink, observer is not None
         )
-        return _written(ridden, sink, worker, [], observer, progress, cancelled)
+        return _written(ridden, sink, worker, (), observer, progress, cancelled)
 
 
 class _Stopped(Exception):
@@ -411,7 +411,7 @@ def _written(
     ridden: Ridden,
     sink: _Sink,
     worker: ThreadPoolExecutor,
-    notices: list[str],
+    notices: tuple[str, ...],
     observer: Observer | None,
     progress: Callable[[float], None] | None,
     cancelled: Callable[[], bool] | None,
@@ -442,10 +442,6 @@ def _written(
     except (soundfile.SoundFileError, AssertionError) as error:
         # soundfile asserts that a write took all frames.
         raise OutputError(f"{sink.target} cannot be written to its end ({error}); is the disk full?") from error
-    if sink.clipped_n:
-        notices.append(
-            f"{sink.clipped_n} samples are beyond full scale and are clipped in {sink.target.name}; lower the trim."
-        )
     return RenderReport(
         path=sink.target,
         rate_hz=sink.rate_hz,
@@ -454,7 +450,7 @@ def _written(
         container=sink.container,
         subtype=sink.subtype,
         clipped_n=sink.clipped_n,
-        notices=tuple(notices),
+        notices=notices,
     )
 
 

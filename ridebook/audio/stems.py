@@ -19,6 +19,7 @@ import numpy as np
 import soxr
 
 from ridebook.audio.files import FileInfo, FrameReader, Layout
+from ridebook.audio.output import is_same_file
 from ridebook.errors import OutputError, SourceUnusableError
 
 SILENT_PEAK = 2.0**-15
@@ -362,7 +363,11 @@ class _DecodedFrames:
         self._frame_bytes_n = 4 * reader.info.channels_n
         self._decoded = self._decode()
         self._decoded_n = 0
-        self._spool = tempfile.TemporaryFile(prefix="ridebook-", buffering=0)  # noqa: SIM115 - closed by close()
+        try:
+            self._spool = tempfile.TemporaryFile(prefix="ridebook-", buffering=0)  # noqa: SIM115 - closed by close()
+        except OSError as error:
+            reader.close()
+            raise _no_room(reader.info, error) from error
 
     def read_into(self, out: np.ndarray, start_n: int) -> None:
         stop_n = start_n + len(out)
@@ -387,10 +392,7 @@ class _DecodedFrames:
             while view:
                 view = view[self._spool.write(view) :]
         except OSError as error:
-            raise OutputError(
-                f"{self.info.path} cannot be decoded into {tempfile.gettempdir()} ({error.strerror}); "
-                "make room there or set TMPDIR to another folder"
-            ) from error
+            raise _no_room(self.info, error) from error
         self._decoded_n += len(block)
 
     def _decode(self) -> Iterator[np.ndarray]:
@@ -409,6 +411,13 @@ class _DecodedFrames:
             yield block
         while True:
             yield np.zeros((BLOCK_N, self.info.channels_n), dtype=np.float32)
+
+
+def _no_room(info: FileInfo, error: OSError) -> OutputError:
+    return OutputError(
+        f"{info.path} cannot be decoded into {tempfile.tempdir or 'a temporary file'} ({error.strerror or error}); "
+        "make room there or set TMPDIR to another folder"
+    )
 
 
 def check_finite(info: FileInfo, block: np.ndarray, start_n: int) -> None:
@@ -476,7 +485,7 @@ def _same_files(stems: Sequence[Stem]) -> list[str]:
     told = []
     for i, stem in enumerate(stems):
         for other in stems[:i]:
-            if os.path.samefile(stem.path, other.path):
+            if is_same_file(stem.path, other.path):
                 as_what = "as vocal and as bed" if other is stems[0] else "as bed twice"
                 told.append(f"{stem.path.name} is given {as_what}; check whether that is meant.")
     return told

@@ -114,7 +114,7 @@ def test_a_single_frame_at_0_db_passes_as_it_is(tmp_path, noise):
     assert np.array_equal(samples_of(target)[untouched], samples_of(vocal)[untouched])
 
 
-def test_samples_over_full_scale_are_counted_and_told(tmp_path):
+def test_samples_over_full_scale_are_counted(tmp_path):
     vocal, target = tmp_path / "vocal.wav", tmp_path / "ridden.wav"
     samples = np.full((RATE_HZ, 1), 0.25)
     samples[1_000:1_007], samples[2_000:2_005] = 0.75, -0.75
@@ -122,7 +122,6 @@ def test_samples_over_full_scale_are_counted_and_told(tmp_path):
     seen = []
     report = render_stem(vocal, target, held(6.0), observer=lambda block: seen.append(block.copy()))
     assert report.clipped_n == 12
-    assert report.notices == ("12 samples are beyond full scale and are clipped in ridden.wav; lower the trim.",)
     out = samples_of(target)[:, 0]
     assert out[1_000] == 1.0 - STEP_24
     assert out[2_000] == -1.0
