@@ -240,4 +240,4 @@ class TimelineData:
 
 def _reach(pyramid: Pyramid, frames_n: int) -> float:
     low, high = pyramid.envelope(0, frames_n, 2000)
-    return max(float(np.max(-low, initial=0.0)), float(np.max(high, initial=0.0)), 1e-6) * 1.05
+    return max(float(np.max(-low, initial=0.0)), float(np.max(high, initial=0.0)), 1e-6) * 1.1
