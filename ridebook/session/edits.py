@@ -827,14 +827,14 @@ def _with_lane(session: Session, lane: Lane, aimed: Collection[str]) -> Session:
     if lane == session.lane:
         return session
     cells = phrase_cells(session)
-    changed = _changed(session.lane, lane, cells)
-    guarded = {
-        phrase_id
-        for phrase_id in changed
-        if session.decision(phrase_id).locked and not (len(aimed) == 1 and phrase_id in aimed)
+    foreign = {
+        phrase_id: cells[phrase_id]
+        for phrase_id, said in session.decisions.items()
+        if said.locked and not (len(aimed) == 1 and phrase_id in aimed)
     }
+    guarded = _changed(session.lane, lane, foreign)
     if guarded:
-        free = _cell_runs(session, cells.keys() - guarded)
+        free = _cell_runs(session, cells.keys() - set(guarded))
         parts = [(start_n, end_n, _part(lane.points, start_n, end_n)) for start_n, end_n in free]
         lane = lane_edits.replace_cells(session.lane, parts, _ramp_n(session, Kind.WORD), session.vocal.frames_n)
     ramp_n = _ramp_n(session, Kind.PHRASE)

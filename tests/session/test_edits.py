@@ -589,6 +589,13 @@ def test_a_phrase_that_is_gone_takes_its_decision_along():
     check_session(after)
 
 
+def test_a_phrase_that_falls_into_halves_passes_its_decision_to_neither():
+    session = edits.ink(small_session(), small_suggestion())
+    after = edits.replace_segments(session, found((1, 4), (5, 6.45), (6.55, 8), (11, 14), (14, 18)))
+    assert after.decisions.keys() == {"p1", "p3", "p4"}
+    check_session(after)
+
+
 def test_spans_by_hand_and_locked_phrases_stay_and_the_new_gives_way():
     session = edits.rename(locked(small_session(), "p3"), "p1", "mine")
     after = edits.replace_segments(session, found((0.5, 9), (10, 11.05), (11.2, 16)))

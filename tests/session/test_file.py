@@ -411,3 +411,20 @@ def test_damage_anywhere_is_told_or_harmless(data):
     except SessionUnreadableError:
         return
     assert session_from_text(session_text(read, Path("/songs/x")).encode(), Path("/songs/x")) == read
+
+
+def test_the_content_is_on_the_disk_before_it_takes_its_place_and_then_the_folder(tmp_path, monkeypatch):
+    done = []
+    for name in ("fsync", "replace"):
+        real = getattr(os, name)
+
+        def told(*arguments, name=name, real=real):
+            what = "folder" if name == "fsync" and os.path.isdir(f"/proc/self/fd/{arguments[0]}") else name
+            done.append(what)
+            return real(*arguments)
+
+        monkeypatch.setattr(ridebook.audio.output.os, name, told)
+    save_session(small_session(), tmp_path / "x.ridebook")
+    assert done[:2] == ["fsync", "replace"]
+    if os.path.isdir("/proc/self/fd"):
+        assert done[2:] == ["folder"]
