@@ -19,8 +19,8 @@ _FORCED = 1000.0
 
 _PACE_WINDOW_S = 12.0
 _PACE_DOUBT_S = 2.0
-_SLOW_PER_S = 2.2
-PACE_POWER = 2.0
+_SLOW_PER_S = 2.0
+PACE_POWER = 2.5
 """Words get shorter by this power of the pace: quick singers and speakers use shorter words too. Chosen on speech."""
 
 
@@ -53,7 +53,7 @@ class Scorer:
 
 # Fitted by tools/fit_word_scorer.py to the word and phrase times of the Turkish makam acapella sections dataset,
 # UPF MTG, CC BY 4.0 (two singers, 18 takes, 87 words, 51 phrases). The bias holds 1.0 for the prior on lengths.
-WORD_SCORER = Scorer(bias=-1.7, weights=(0.70, 1.50, -3.3, 1.0), length_s=1.5, spread=0.7, trust=0.5)
+WORD_SCORER = Scorer(bias=-1.7, weights=(0.70, 1.50, -3.3, 2.5), length_s=1.5, spread=0.7, trust=0.5)
 PHRASE_SCORER = Scorer(bias=-6.5, weights=(1.27, 1.75, 0.143), length_s=2.5, spread=0.4, trust=0.75)
 
 
