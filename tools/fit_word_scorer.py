@@ -39,7 +39,7 @@ SAME_N = {"words": 8, "phrases": 10}
 LAG_N = 2.5
 WITHIN_S = {"words": 0.1, "phrases": 0.25}
 # Added to the fitted bias to make up for what the prior on lengths takes away.
-BONUS = {"words": 1.0, "phrases": 1.0}
+BONUS = {"words": 0.75, "phrases": 1.0}
 
 
 @dataclass(frozen=True)
