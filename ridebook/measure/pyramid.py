@@ -58,6 +58,8 @@ class Pyramid:
         tuple of ndarray
             Lowest and highest, float32, shape (bins_n,).
         """
+        if not len(self.low):
+            return np.zeros(bins_n, np.float32), np.zeros(bins_n, np.float32)
         width_n = (stop_n - start_n) / bins_n
         level, bin_n = 0, BIN_N
         while level + 1 < len(self._levels) and bin_n * _STEP * _STEP <= width_n:
@@ -65,7 +67,7 @@ class Pyramid:
         low, high = self._levels[level]
         edges = start_n + np.arange(bins_n + 1) * width_n
         inside = (edges[1:] > 0) & (edges[:-1] < self.frames_n)
-        firsts = np.clip(np.floor(edges[:-1] / bin_n).astype(np.int64), 0, max(len(low) - 1, 0))
+        firsts = np.clip(np.floor(edges[:-1] / bin_n).astype(np.int64), 0, len(low) - 1)
         afters = np.maximum(np.clip(np.ceil(edges[1:] / bin_n).astype(np.int64), 0, len(low)), firsts + 1)
         # Every other part of the reduction is wanted; the added 0 lets a part end at the end. Only what is seen is
         # copied for it, so that a long song costs no more than a short one.
