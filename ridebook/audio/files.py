@@ -22,6 +22,7 @@ from typing import Literal
 import numpy as np
 import soundfile
 
+from ridebook.audio.mpeg import stream_samples_n
 from ridebook.errors import SourceUnreadableError, SourceUnusableError
 
 MIN_RATE_HZ = 8_000
@@ -34,6 +35,12 @@ _LOSSLESS_BITS = {
     "ALAC_16": 16, "ALAC_20": 20, "ALAC_24": 24, "ALAC_32": 32,
 }  # fmt: skip
 _FLOAT_SUBTYPES = frozenset({"FLOAT", "DOUBLE"})
+
+_DECODER_TAIL_N = 2 * 1152
+"""A lossy file may hold so many frames fewer than it says, as its decoder's delay takes some away: two MPEG frames."""
+
+_ENCODER_PAD_N = 2 * 4096
+"""An MP3 file may hold so many samples more than it says, as its encoder's delay and padding are cut off."""
 
 SampleType = Literal["int32", "float32", "float64"]
 
@@ -225,7 +232,9 @@ class FrameReader:
                 "take a sound copy of it"
             ) from error
         self._at_n = start_n + done_n
-        if done_n < len(out):
+        if self.info.lossy and 0 < len(out) - done_n <= _DECODER_TAIL_N:
+            out[done_n:] = 0
+        elif done_n < len(out):
             raise SourceUnreadableError(
                 f"{self._path} is broken: it ends {self._time(self._at_n)} from its start, but says that it is "
                 f"{self._time(self.info.frames_n)} long; take a sound copy of it"
@@ -288,6 +297,13 @@ def _info_of(path: Path, file: soundfile.SoundFile, header: _WaveHeader) -> File
         raise SourceUnusableError(f"{path} has no frames; export it again")
     if info.frames_n >= 2**62:  # what libsndfile says where a streamed FLAC leaves its length open
         raise SourceUnusableError(f"{path} does not say in its header how long it is; save it again as a file")
+    if info.container == "MP3":
+        more_n = stream_samples_n(path.read_bytes()) - info.frames_n
+        if not -_DECODER_TAIL_N <= more_n <= _ENCODER_PAD_N:
+            raise SourceUnusableError(
+                f"{path} is {'longer' if more_n > 0 else 'shorter'} than its header says; take a sound copy of it, or "
+                "convert it to WAV or FLAC first"
+            )
     if info.length_s < MIN_LENGTH_S:
         raise SourceUnusableError(
             f"{path} is {info.length_s:.3f} s long, too short to measure; loudness needs at least {MIN_LENGTH_S} s"

@@ -32,7 +32,7 @@ def tone(frames_n: int, rate_hz: int, hz: float = 997.0, channels_n: int = 1, st
     return np.repeat(0.4 * np.sin(2 * np.pi * hz * time_s)[:, None], channels_n, axis=1)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=50, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_random_access_is_the_whole_read(data, noise):
     container, subtype = data.draw(st.sampled_from(FORMATS))
@@ -45,7 +45,9 @@ def test_random_access_is_the_whole_read(data, noise):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "stem")
         soundfile.write(path, noise(frames_n, channels_n, seed=frames_n), rate_hz, subtype, format=container)
-        whole = soundfile.read(path, dtype="float32", always_2d=True)[0]
+        # Not soundfile.read: it seeks first, after which mpg123 rounds some samples the other way.
+        with soundfile.SoundFile(path) as file:
+            whole = file.read(dtype="float32", always_2d=True)
         if container == "OGG" and channels_n > 2:
             whole = whole[:, [0, 2, 1, 3, 4] if channels_n == 5 else [0, 2, 1, 5, 3, 4]]
         with open_stem(path, start_n=start_n) as stem:
