@@ -291,7 +291,7 @@ class MoveBorder(Gesture):
         self.side = side
         self.border_n = span.start_n if side == "start" else span.end_n
         self.hand = _Hand(at)
-        self.label = f"Move the {side} of a {span.kind.value}"
+        self.label = f"Move a {span.kind.value}'s border"
 
     def move(self, at: At) -> None:
         """Bring the border to the pointer."""
@@ -406,6 +406,6 @@ class Commands:
         """Move a border by steps; moves in a row are one undo step."""
         by_n = round(steps_s * (FINE_S if fine else STEP_S) * self.desk.session.vocal.rate_hz)
         at_n = (span.start_n if side == "start" else span.end_n) + by_n
-        label = f"Move the {side} of a {span.kind.value}"
+        label = f"Move a {span.kind.value}'s border"
         key = f"border {side} {span.id}"
         self.desk.edit(label, lambda session: edits.move_border(session, span.id, side, at_n), merge_key=key)

@@ -485,9 +485,14 @@ class TimelineCanvas(QWidget):
         (a0, b0), (a1, b1) = self._glide_from, self._glide_to
         self.desk.set_view(a0 + (a1 - a0) * share, b0 + (b1 - b0) * share)
 
+    @property
+    def gliding(self) -> bool:
+        """Whether the view is on its way."""
+        return self._glide.state() is QVariantAnimation.State.Running
+
     def _goal(self) -> tuple[float, float]:
         """Where the view is going, or where it is."""
-        if self._glide.state() is QVariantAnimation.State.Running:
+        if self.gliding:
             return self._glide_to
         return self.desk.view.start_n, self.desk.view.end_n
 

@@ -206,8 +206,11 @@ class TimelineData:
         """How far each word lies under its aim, in LU; -inf where there is no bed or it is meant to be quiet."""
         words = self.words
         under = self.aims_lu((words.starts_n + words.ends_n) / 2) - self._balances_lu(words)
-        quiet = [span.id in self.session.quiet_words for span in words.spans]
-        return np.where(np.isfinite(under) & ~np.array(quiet, dtype=bool), under, -np.inf)
+        session = self.session
+        quiet_phrases = np.array([session.decision(span.id).quiet for span in self.phrases.spans] + [False])
+        quiet = quiet_phrases[self.phrases.holding((words.starts_n + words.ends_n) // 2)]
+        quiet |= np.array([span.id in session.quiet_words for span in words.spans], dtype=bool)
+        return np.where(np.isnan(under) | quiet, -np.inf, under)
 
     @property
     def lost(self) -> np.ndarray:
