@@ -1,67 +1,76 @@
 """The suggestion: a trim and rides for a whole vocal, from measures, segments and settings alone.
 
-The way from levels to the lane:
-
 1. The trim brings the song's balance to the aim, with a lean to the loud side.
-2. Each phrase's words are split into runs of words that stand at one level; what is spoken of below is a run. A split
-   must be worth it: only words that clearly stick out or sink ride by themselves, so that the singer's own dynamics
-   inside a phrase stay.
-3. The wanted level of a run lies between two anchors: the vocal's own level held even over its section, and `follow`
-   times the bed's change against its level over the section.
-4. Wanted gain = section + phrase + word offset, clamped once to the limits; a gain inside the dead band is none.
-5. Plateaus of wanted gain with free gaps between them go through the sparse fit.
+2. Phrases are split into runs of words that stand at one level (runs.py): only words that sink or stick out ride by
+   themselves, so that the singer's own dynamics inside a phrase stay.
+3. Two anchors: a run should hold the vocal's own level over its section, and follow a part of the bed's change against
+   its level over the section. A section should do the same against the song. A vocal whose phrases keep one balance to
+   the bed already follows it, and moves only as far as both anchors agree.
+4. Wanted gain = section + phrase + word offset, held once within the limits. The dead band decides whether to move at
+   all; a move goes all the way, times the share. A run that would still be lost is lifted until it is not.
+5. The plateaus of wanted gain, with free gaps between them, go through the sparse fit (fit.py). Moves up lie at the end
+   of a gap and moves down at its start, so that a breath or pause has the lower gain of both sides.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
-from ridebook.measure.loudness import loudness_lufs
-from ridebook.measure.measures import ABSENT_LUFS, Measures, StemMeasures
-from ridebook.measure.spans import balance_lu, mean_balance_lu, span_loudness_lufs
+from ridebook.measure.measures import ABSENT_LUFS, Measures
+from ridebook.measure.spans import balance_lu, law_db, mean_balance_lu, span_loudness_lufs
 from ridebook.ride.edits import mean_ride_db
 from ridebook.ride.fit import fewest_points
 from ridebook.ride.lane import Breakpoint, Lane
+from ridebook.ride.runs import Run, find_runs
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
-from ridebook.segment.spans import Segments, Span
+from ridebook.segment.spans import Segments, Span, holder
 
-# Ramps, in seconds (common practice, no source).
+SECTION_RAMP_S = (0.2, 0.5)
 PHRASE_RAMP_S = (0.08, 0.25)
 WORD_RAMP_S = (0.02, 0.06)
-LEAD_S = 0.015
-"""A ramp arrives this long before the onset."""
-
-STICK_OUT_DB = 2.0
-WORD_COST = 1.75
-STEP_COST = 9.0
-STEP_DB = 3.0
-STEP_CELLS = (20, 2)
-NEAR_S = 0.4
-"""How far words must stand from the rest of their phrase to ride by themselves."""
-_SETTLED_S = 0.5
-"""A run this long is weighed half as much as one without end."""
-FIT_DB = 0.2
+"""Shortest and longest ramp (common practice, no source)."""
+RAMP_FULL_DB = 4.0
+"""A move this large takes the longest ramp that the gap has room for."""
+LEAD_S = 0.02
+"""A ramp arrives this long before the onset: 10 to 30 ms (common practice, no source)."""
+FIT_DB = 0.25
 """How far the fit may leave a plateau."""
-_HELD_DB_PER_S = 2.0
-"""Slowest limit: on a held note the lane moves no faster (common practice, no source)."""
-_QUIET_LU = 25.0
-"""A word this far under its song is not sung and tells nothing about the level."""
+HELD_DB_PER_S = 2.0
+"""On a held note the lane moves no faster (common practice, no source)."""
+
+WORD_DEAD_BANDS = 1.75
+"""Words must stand this many word dead bands from the rest of their phrase to ride by themselves."""
+FOLLOWS_LU = (0.25, 0.45)
+"""Spread of the phrases' balances at which a vocal wholly follows its bed, and from which on it does not."""
+
+SIBILANT_FREE_DB = 1.5
+SIBILANT_PART = 0.5
+SIBILANT_SHORTEST_S = 0.04
+"""A sibilant takes half of what a lift beyond 1.5 dB would give it (common practice, no source)."""
+SIBILANT_LEAST_DB = 1.0
+"""A hole of less than this is not worth its four breakpoints."""
+SIBILANT_RAMP_S = 0.015
 
 
 @dataclass(slots=True)
-class _Run:
-    """Words in a row at one level."""
+class _Wanted:
+    """What is wanted of one run, and why."""
 
-    phrase: int
-    start_n: int
-    end_n: int
-    words: list[Span]
-    own_lufs: float
+    run: Run
+    section: int
+    level_lu: float = 0.0
+    bed_lu: float | None = None
+    section_db: float = 0.0
     gain_db: float = 0.0
+    limited: bool = False
+    lost_lu: float = 0.0
+    quiet: bool = False
+    holds_balance: bool = False
 
 
 def suggest(
@@ -70,7 +79,7 @@ def suggest(
     settings: RideSettings,
     *,
     section_aims: Mapping[str, float] | None = None,
-    quiet_ids: frozenset[str] = frozenset(),
+    quiet_ids: Set[str] = frozenset(),
     trim_db: float | None = None,
 ) -> Suggestion:
     """Trim and rides for a whole vocal.
@@ -85,8 +94,8 @@ def suggest(
         Aim, share, follow, limits.
     section_aims : mapping of str to float, optional
         Aim in LU of sections that have their own, by id.
-    quiet_ids : frozenset of str
-        Ids of phrases and words that are meant to be quiet: they are not lifted.
+    quiet_ids : set of str
+        Ids of phrases and words that are meant to be quiet: they are not lifted, and are no measure of the level.
     trim_db : float, optional
         A trim that is settled already; found from the aim without it.
 
@@ -95,7 +104,6 @@ def suggest(
     Suggestion
         The same for the same input.
     """
-    section_aims = section_aims or {}
     phrases = segments.phrases
     if not phrases:
         return Suggestion(trim_db or 0.0, Lane(), (), None)
@@ -104,112 +112,43 @@ def suggest(
     song_balance = balance if np.isfinite(balance) else None
     if trim_db is None:
         trim_db = 0.0 if song_balance is None else settings.aim_lu + settings.lean_lu - song_balance
-    runs = _runs(measures, segments, settings)
-    _want(measures, segments, settings, section_aims, runs, quiet_ids)
-    lane = _fitted(measures.rate_hz, segments, runs)
-    return Suggestion(
-        trim_db, lane, tuple(_phrase_suggestions(measures, segments, settings, runs, lane, trim_db)), song_balance
-    )
+    least_db = WORD_DEAD_BANDS * settings.word_dead_db if settings.ride_words else np.inf
+    runs = find_runs(measures.vocal, segments, least_db, quiet_ids)
+    wanted = _want(measures, segments, settings, section_aims or {}, quiet_ids, runs, trim_db)
+    lane = _fitted(measures, segments, wanted)
+    told = _phrase_suggestions(measures, segments, settings, wanted, lane, trim_db)
+    return Suggestion(trim_db, lane, told, song_balance)
 
 
-def _borders(spans: tuple[Span, ...]) -> tuple[np.ndarray, np.ndarray]:
+def _borders(spans: tuple[Span, ...] | tuple[Run, ...]) -> tuple[np.ndarray, np.ndarray]:
     return np.array([span.start_n for span in spans]), np.array([span.end_n for span in spans])
 
 
-def _runs(measures: Measures, segments: Segments, settings: RideSettings) -> list[_Run]:
-    """Give the runs of all phrases in order of time; a phrase without words is one run."""
-    stem = measures.vocal
-    steps = _steps(stem) if settings.ride_words else np.zeros(0, dtype=np.int64)
-    loudest = float(loudness_lufs(np.quantile(stem.cell_power, 0.99)))
-    runs: list[_Run] = []
-    for p, phrase in enumerate(segments.phrases):
-        words = segments.words_of(phrase)
-        borders = [phrase.start_n, *(word.start_n for word in words[1:]), phrase.end_n]
-        inner = steps[np.searchsorted(steps, phrase.start_n) : np.searchsorted(steps, phrase.end_n)]
-        apart_n = round(NEAR_S * stem.rate_hz)
-        far = [n for n in inner.tolist() if min(abs(n - border) for border in borders) > apart_n]
-        costs = dict.fromkeys(borders, WORD_COST) | dict.fromkeys(far, STEP_COST)
-        edges = np.array(sorted(costs))
-        lufs = span_loudness_lufs(stem, edges[:-1], edges[1:])
-        lengths_s = np.diff(edges) / stem.rate_hz
-        weights = lengths_s / (lengths_s + _SETTLED_S)
-        loud = lufs > loudest - _QUIET_LU
-        weights = np.where(loud, weights, 1e-3 * weights)
-        levels = np.maximum(lufs, loudest - _QUIET_LU)
-        cost = np.array([costs[n] for n in edges[1:-1].tolist()])
-        for first, last in _merged(_split(levels, weights, cost), levels, weights):
-            start_n, end_n = int(edges[first]), int(edges[last])
-            own = float(np.average(levels[first:last], weights=weights[first:last]))
-            inside_it = [word for word in words if start_n <= word.middle_n < end_n]
-            runs.append(_Run(p, start_n, end_n, inside_it, own))
-    return runs
+def _weighted_quantile(values: np.ndarray, weights: np.ndarray, part: float) -> float:
+    order = np.argsort(values, kind="stable")
+    upto = np.cumsum(weights[order])
+    return float(values[order][np.searchsorted(upto, part * upto[-1])])
 
 
-def _steps(stem: StemMeasures) -> np.ndarray:
-    """Frames at which the vocal's level steps up or down and stays there for a while."""
-    floor_power = np.quantile(stem.cell_power, 0.99) * 10.0 ** (-_QUIET_LU / 10.0)
-    level = np.asarray(loudness_lufs(np.maximum(stem.cell_power, floor_power)))
-    sums = np.concatenate([[0.0], np.cumsum(level)])
-    reach, skip = STEP_CELLS
-    k = np.arange(reach + skip, len(level) - reach - skip)
-    if not len(k):
-        return np.zeros(0, dtype=np.int64)
-    step = np.zeros(len(level))
-    after = sums[k + skip + reach] - sums[k + skip]
-    step[k] = np.abs(after - (sums[k - skip] - sums[k - skip - reach])) / reach
-    tops = (step[1:-1] >= STEP_DB) & (step[1:-1] >= step[:-2]) & (step[1:-1] > step[2:])
-    found: list[int] = []
-    for cell in sorted((np.flatnonzero(tops) + 1).tolist(), key=lambda cell: -step[cell]):
-        if all(abs(cell - other) >= reach for other in found):
-            found.append(cell)
-    return stem.grid_n[np.sort(np.array(found, dtype=np.int64))]
-
-
-def _split(levels: np.ndarray, weights: np.ndarray, cost: np.ndarray) -> list[tuple[int, int]]:
-    """Split of a row of levels into runs, least in squared error plus the cost of the borders between runs.
-
-    Exact, by dynamic programming over the end of the last run.
-    """
-    n = len(levels)
-    w = np.concatenate([[0.0], np.cumsum(weights)])
-    wx = np.concatenate([[0.0], np.cumsum(weights * levels)])
-    wxx = np.concatenate([[0.0], np.cumsum(weights * levels**2)])
-    border = np.concatenate([[0.0], cost, [0.0]])
-    best = np.zeros(n + 1)
-    cut = np.zeros(n + 1, dtype=np.int64)
-    for k in range(1, n + 1):
-        mass, moment = w[k] - w[:k], wx[k] - wx[:k]
-        total = best[:k] + border[:k] + (wxx[k] - wxx[:k]) - moment**2 / mass
-        cut[k] = int(np.argmin(total))
-        best[k] = total[cut[k]]
-    runs = []
-    k = n
-    while k > 0:
-        runs.append((int(cut[k]), k))
-        k = int(cut[k])
-    return runs[::-1]
-
-
-def _merged(runs: list[tuple[int, int]], levels: np.ndarray, weights: np.ndarray) -> list[tuple[int, int]]:
-    """Join neighbours that stand less than `STICK_OUT_DB` apart, the nearest first."""
-    while len(runs) > 1:
-        means = np.array([np.average(levels[a:b], weights=weights[a:b]) for a, b in runs])
-        apart = np.abs(np.diff(means))
-        k = int(np.argmin(apart))
-        if apart[k] >= STICK_OUT_DB:
-            break
-        runs = [*runs[:k], (runs[k][0], runs[k + 1][1]), *runs[k + 2 :]]
-    return runs
-
-
-def _weighted_middle(values: np.ndarray, weights: np.ndarray) -> float:
-    """Mean of the middle half of weighted values: steady against a few that are far off."""
+def middle_mean(values: np.ndarray, weights: np.ndarray) -> float:
+    """Mean of the middle half of weighted values: a few that are far off do not move it."""
     order = np.argsort(values, kind="stable")
     values, weights = values[order], weights[order]
     upto = np.cumsum(weights)
-    total = upto[-1]
-    inside = np.clip(np.minimum(upto, 0.75 * total) - np.maximum(upto - weights, 0.25 * total), 0.0, None)
+    inside = np.clip(np.minimum(upto, 0.75 * upto[-1]) - np.maximum(upto - weights, 0.25 * upto[-1]), 0.0, None)
     return float((values * inside).sum() / inside.sum())
+
+
+def _balance_spread_lu(measures: Measures, phrases: tuple[Span, ...]) -> float:
+    """Spread of the phrases' balances: median distance from the median, scaled to a normal distribution's deviation."""
+    starts, ends = _borders(phrases)
+    balance = balance_lu(measures, starts, ends)
+    heard = np.isfinite(balance)
+    if heard.sum() < 3:
+        return np.inf
+    balance, lengths = balance[heard], (ends - starts)[heard].astype(np.float64)
+    apart = np.abs(balance - _weighted_quantile(balance, lengths, 0.5))
+    return 1.4826 * _weighted_quantile(apart, lengths, 0.5)
 
 
 def _want(
@@ -217,96 +156,198 @@ def _want(
     segments: Segments,
     settings: RideSettings,
     section_aims: Mapping[str, float],
-    runs: list[_Run],
-    quiet_ids: frozenset[str],
-) -> None:
-    """Set the wanted gain of each run."""
-    phrases = segments.phrases
-    starts, ends = _borders(phrases)
-    bed = span_loudness_lufs(measures.bed, starts, ends)
-    present = bed >= ABSENT_LUFS
+    quiet_ids: Set[str],
+    runs: tuple[Run, ...],
+    trim_db: float,
+) -> list[_Wanted]:
+    """Find what is wanted of each run."""
+    phrases, sections = segments.phrases, segments.sections
+    section_of = [_number_of(sections, phrase) for phrase in phrases]
+    wanted = [
+        _Wanted(run, section_of[run.phrase], quiet=phrases[run.phrase].id in quiet_ids or _all_quiet(run, quiet_ids))
+        for run in runs
+    ]
+    starts, ends = _borders(runs)
     own = np.array([run.own_lufs for run in runs])
-    phrase_of = np.array([run.phrase for run in runs])
-    lengths = np.array([run.end_n - run.start_n for run in runs], dtype=np.float64)
-    bed_of = np.where(present, bed, 0.0)[phrase_of]
-    bed_change = np.zeros(len(runs))
-    if present.any():
-        heard = present[phrase_of]
-        bed_change = np.where(heard, bed_of - _weighted_middle(bed_of[heard], lengths[heard]), 0.0)
-    wanted = _weighted_middle(own, lengths) + settings.follow * bed_change
-    limit_db = settings.section_limit_db + settings.phrase_limit_db
-    for i, run in enumerate(runs):
-        gain_db = min(max(wanted[i] - own[i], -limit_db), limit_db)
-        if abs(gain_db) < settings.phrase_dead_db:
-            gain_db = 0.0
-        gain_db = settings.share * gain_db
-        run.gain_db = min(max(gain_db, settings.lowest_db), settings.highest_db)
+    bed = span_loudness_lufs(measures.bed, starts, ends)
+    heard = bed >= ABSENT_LUFS
+    bed = np.where(heard, bed, 0.0)
+    numbers = np.array([one.section for one in wanted])
+    quiet = np.array([one.quiet for one in wanted])
+    weights = np.where(quiet, 1e-3, 1.0) * (ends - starts)
+
+    spread_lu = _balance_spread_lu(measures, phrases)
+    follows = float(np.clip((FOLLOWS_LU[1] - spread_lu) / (FOLLOWS_LU[1] - FOLLOWS_LU[0]), 0.0, 1.0))
+    song = _anchors(own, bed, heard, weights, settings.follow, follows)
+    offsets = np.zeros(len(runs))
+    for number in np.unique(numbers):
+        members = numbers == number
+        here = _anchors(own[members], bed[members], heard[members], weights[members], settings.follow, follows)
+        section_db = 0.0
+        if number >= 0 and settings.ride_sections and not members.all():
+            raw_db = _agreed(*song.missing(here.own_lufs, here.bed_lufs), follows)
+            if abs(raw_db) >= settings.section_dead_db:
+                section_db = _held(raw_db, settings.section_limit_db)
+        aim_db = section_aims.get(sections[number].id, settings.aim_lu) - settings.aim_lu if number >= 0 else 0.0
+        # What the section leaves of its limit its phrases may use.
+        limit_db = settings.phrase_limit_db + settings.section_limit_db - abs(section_db)
+        for i in np.flatnonzero(members):
+            one = wanted[i]
+            one.holds_balance = follows >= 0.5
+            one.level_lu = float(own[i] - here.own_lufs)
+            bed_i = float(bed[i]) if heard[i] else None
+            if bed_i is not None and here.bed_lufs is not None:
+                one.bed_lu = bed_i - here.bed_lufs
+            raw_db = _agreed(*here.missing(float(own[i]), bed_i), follows) if settings.ride_phrases else 0.0
+            offsets[i] = raw_db if abs(raw_db) >= settings.phrase_dead_db else 0.0
+            one.limited = abs(offsets[i]) > limit_db
+            one.section_db = settings.share * section_db + aim_db
+            one.gain_db = one.section_db + settings.share * _held(float(offsets[i]), limit_db)
+            if one.quiet:
+                one.gain_db = min(one.gain_db, 0.0)
+            elif bed_i is not None:
+                balance = own[i] - bed_i + law_db(measures, settings.centre_law_db) + trim_db + one.gain_db
+                one.lost_lu = max(0.0, float(settings.aim_lu + aim_db - settings.lost_lu - balance))
+                one.gain_db += settings.share * min(one.lost_lu, settings.word_limit_db)
+            held_db = min(max(one.gain_db, settings.lowest_db), settings.highest_db)
+            one.limited |= held_db != one.gain_db
+            one.gain_db = held_db
+    return wanted
 
 
-def _fitted(rate_hz: int, segments: Segments, runs: list[_Run]) -> Lane:
+def _number_of(sections: tuple[Span, ...], phrase: Span) -> int:
+    section = holder(sections, phrase.middle_n)
+    return -1 if section is None else sections.index(section)
+
+
+def _all_quiet(run: Run, quiet_ids: Set[str]) -> bool:
+    return bool(run.words) and all(word.id in quiet_ids for word in run.words)
+
+
+def _held(gain_db: float, limit_db: float) -> float:
+    return min(max(gain_db, -limit_db), limit_db)
+
+
+@dataclass(frozen=True, slots=True)
+class _Anchors:
+    """Levels that a stretch should hold: the vocal's own, and the bed's that it is measured against."""
+
+    own_lufs: float
+    bed_lufs: float | None
+    follow: float
+    level_lufs: float
+    balance_lu: float
+
+    def missing(self, own_lufs: float, bed_lufs: float | None) -> tuple[float, float]:
+        """Gain to the wanted level by `follow`, and gain to the balance held throughout."""
+        if bed_lufs is None or self.bed_lufs is None:
+            return self.own_lufs - own_lufs, self.own_lufs - own_lufs
+        bed_lu = bed_lufs - self.bed_lufs
+        return self.level_lufs + self.follow * bed_lu - own_lufs, self.balance_lu + bed_lu - own_lufs
+
+
+def _anchors(
+    own: np.ndarray, bed: np.ndarray, heard: np.ndarray, weights: np.ndarray, follow: float, follows: float
+) -> _Anchors:
+    own_lufs = middle_mean(own, weights)
+    if not heard.any():
+        return _Anchors(own_lufs, None, follow, own_lufs, own_lufs)
+    bed_lufs = middle_mean(bed[heard], weights[heard])
+    change = np.where(heard, bed - bed_lufs, 0.0)
+    return _Anchors(
+        own_lufs, bed_lufs, follow, middle_mean(own - follow * change, weights), middle_mean(own - change, weights)
+    )
+
+
+def _agreed(to_level_db: float, to_balance_db: float, follows: float) -> float:
+    """Gain to the wanted level; for a vocal that follows its bed, no further than both anchors ask for."""
+    both_db = 0.0
+    if to_level_db * to_balance_db > 0.0:
+        both_db = np.sign(to_level_db) * min(abs(to_level_db), abs(to_balance_db))
+    return float(to_level_db + follows * (both_db - to_level_db))
+
+
+def _fitted(measures: Measures, segments: Segments, wanted: list[_Wanted]) -> Lane:
     """Lane through the wanted gains."""
-    frames: list[int] = []
-    gains: list[float] = []
-    tolerance: list[float] = []
-
-    def gate(frame_n: int, gain_db: float, within_db: float) -> None:
-        frames.append(max(frame_n, frames[-1] + 1 if frames else 0))
-        gains.append(gain_db)
-        tolerance.append(within_db)
-
-    plateau_n = runs[0].start_n - round(LEAD_S * rate_hz)
-    for before, after in zip([None, *runs], [*runs, None]):
-        if before is None:
-            continue
-        if after is None:
-            ramp = (before.end_n, before.end_n)
-        else:
-            ramp = _ramp(rate_hz, segments, before, after)
-        held_s = max(ramp[0] - plateau_n, 1) / rate_hz
-        within_db = min(FIT_DB, 0.5 * _HELD_DB_PER_S * held_s)
-        gate(plateau_n, before.gain_db, within_db)
-        gate(ramp[0], before.gain_db, within_db)
-        plateau_n = ramp[1]
-    at_n = np.array(frames, dtype=np.int64)
-    wanted_db, within = np.array(gains), np.array(tolerance)
-    return fewest_points(at_n, wanted_db - within, wanted_db + within, wanted_db)
+    rate_hz = measures.rate_hz
+    gates: list[tuple[int, float, float]] = []
+    start_n = max(0, wanted[0].run.start_n - round(LEAD_S * rate_hz))
+    for one, after in zip(wanted, [*wanted[1:], None]):
+        end_n, next_n = (one.run.end_n, one.run.end_n) if after is None else _move(rate_hz, segments, one, after)
+        end_n = max(end_n, start_n + 1)
+        gates += _plateau(rate_hz, segments, one, start_n, end_n)
+        start_n = max(next_n, end_n + 1)
+    frames, gains, within = (np.array(column) for column in zip(*gates))
+    return fewest_points(frames, gains - within, gains + within, gains)
 
 
-def _ramp(rate_hz: int, segments: Segments, before: _Run, after: _Run) -> tuple[int, int]:
-    """First and last frame of the move between two runs: in the gap, where the gain is the lower one of both."""
-    least_s, most_s = PHRASE_RAMP_S if before.phrase != after.phrase else WORD_RAMP_S
-    change_db = abs(after.gain_db - before.gain_db)
-    ramp_n = round(min(max(change_db / 4.0 * most_s, least_s), most_s) * rate_hz)
-    arrive_n = after.start_n - round(LEAD_S * rate_hz)
-    first_n, last_n = before.end_n, arrive_n
-    if last_n - first_n < ramp_n:
-        ramp_n = max(last_n - first_n, round(least_s * rate_hz))
-        return arrive_n - ramp_n, arrive_n
-    if after.gain_db > before.gain_db:
-        return arrive_n - ramp_n, arrive_n
-    return first_n, first_n + ramp_n
+def _plateau(
+    rate_hz: int, segments: Segments, one: _Wanted, start_n: int, end_n: int
+) -> list[tuple[int, float, float]]:
+    """Gates of a run: its ends, and the holes that its lift would not leave to sibilants."""
+    within_db = min(FIT_DB, 0.5 * HELD_DB_PER_S * (end_n - start_n) / rate_hz)
+    gates = [(start_n, one.gain_db, within_db)]
+    depth_db = (one.gain_db - SIBILANT_FREE_DB) * (1.0 - SIBILANT_PART)
+    if depth_db >= SIBILANT_LEAST_DB:
+        ramp_n = round(SIBILANT_RAMP_S * rate_hz)
+        for span in segments.sibilants:
+            in_run = gates[-1][0] + ramp_n < span.start_n and span.end_n + ramp_n < end_n
+            if in_run and span.length_n >= SIBILANT_SHORTEST_S * rate_hz:
+                hole_db = one.gain_db - depth_db
+                gates += [
+                    (span.start_n - ramp_n, one.gain_db, within_db),
+                    (span.start_n, hole_db, within_db),
+                    (span.end_n, hole_db, within_db),
+                    (span.end_n + ramp_n, one.gain_db, within_db),
+                ]
+    return [*gates, (end_n, one.gain_db, within_db)]
+
+
+def _move(rate_hz: int, segments: Segments, before: _Wanted, after: _Wanted) -> tuple[int, int]:
+    """First and last frame of the move between two runs: in the gap, on the side of the higher gain."""
+    least_s, most_s = WORD_RAMP_S
+    if before.run.phrase != after.run.phrase:
+        least_s, most_s = SECTION_RAMP_S if before.section != after.section else PHRASE_RAMP_S
+    change_db = after.gain_db - before.gain_db
+    ramp_n = round(min(max(abs(change_db) / RAMP_FULL_DB * most_s, least_s), most_s) * rate_hz)
+    shortest_n = round((WORD_RAMP_S if before.run.phrase == after.run.phrase else PHRASE_RAMP_S)[0] * rate_hz)
+    first_n, last_n = before.run.end_n, after.run.start_n - round(LEAD_S * rate_hz)
+    if last_n - first_n < shortest_n:
+        return last_n - shortest_n, last_n
+    for breath in segments.breaths:
+        if first_n <= breath.middle_n < last_n:
+            if change_db > 0.0:
+                first_n = min(max(first_n, breath.end_n), last_n - shortest_n)
+            else:
+                last_n = max(min(last_n, breath.start_n), first_n + shortest_n)
+    ramp_n = min(ramp_n, last_n - first_n)
+    return (last_n - ramp_n, last_n) if change_db > 0.0 else (first_n, first_n + ramp_n)
 
 
 def _phrase_suggestions(
     measures: Measures,
     segments: Segments,
     settings: RideSettings,
-    runs: list[_Run],
+    wanted: list[_Wanted],
     lane: Lane,
     trim_db: float,
-) -> list[PhraseSuggestion]:
-    suggestions = []
-    starts, ends = _borders(segments.phrases)
+) -> tuple[PhraseSuggestion, ...]:
+    phrases = segments.phrases
+    starts, ends = _borders(phrases)
     before = balance_lu(measures, starts, ends, settings.centre_law_db) + trim_db
-    for p, phrase in enumerate(segments.phrases):
-        start_n, end_n = segments.cell_of(phrase, measures.frames_n)
-        points = [point for point in lane.points if start_n < point.frame_n < end_n]
+    edges = [0, *((one.end_n + two.start_n) // 2 for one, two in pairwise(phrases)), measures.frames_n]
+    told = []
+    for p, phrase in enumerate(phrases):
+        start_n, end_n = edges[p], edges[p + 1]
+        first, last = np.searchsorted(lane.frames, [start_n + 1, end_n])
+        points = list(lane.points[first:last])
         first_db, last_db = lane.gain_db_at([start_n, end_n]).tolist()
         if points or first_db or last_db:
             points = [Breakpoint(start_n, first_db), *points, Breakpoint(end_n, last_db)]
         ride_db = mean_ride_db(lane, measures.vocal, phrase.start_n, phrase.end_n)
-        known = np.isfinite(before[p])
-        suggestions.append(
+        known = bool(np.isfinite(before[p]))
+        own = [one for one in wanted if one.run.phrase == p]
+        told.append(
             PhraseSuggestion(
                 phrase.id,
                 start_n,
@@ -315,7 +356,63 @@ def _phrase_suggestions(
                 ride_db,
                 float(before[p]) if known else None,
                 float(before[p]) + ride_db if known else None,
-                "",
+                _reason(measures, settings, own),
+                _word_reasons(own),
             )
         )
-    return suggestions
+    return tuple(told)
+
+
+def _main(own: list[_Wanted]) -> _Wanted:
+    """Return the longest run of a phrase: the one that its words are held against."""
+    return max(own, key=lambda one: one.run.length_n)
+
+
+def _reason(measures: Measures, settings: RideSettings, own: list[_Wanted]) -> str:
+    """Why a phrase rides as it does, in one line with its numbers."""
+    main = _main(own)
+    parts = []
+    if abs(main.level_lu) >= 0.05:
+        parts.append(f"{abs(main.level_lu):.1f} LU {'over' if main.level_lu > 0 else 'under'} its neighbours")
+    if main.bed_lu is None:
+        parts.append("no bed here, the vocal's own level rules")
+    elif abs(main.bed_lu) >= 0.5:
+        parts.append(f"the bed {'rises' if main.bed_lu > 0 else 'falls'} {abs(main.bed_lu):.1f} LU here")
+    if main.holds_balance:
+        parts.append("the vocal already follows the bed")
+    if main.section_db:
+        parts.append(f"its section rides {main.section_db:+.1f} dB")
+    if main.lost_lu > 0.0:
+        parts.append(f"still {main.lost_lu:.1f} LU below what would be heard, lifted for that")
+    if main.quiet:
+        parts.append("meant to be quiet, so not lifted")
+    if main.limited:
+        parts.append(f"held at the limit, {main.gain_db:+.1f} dB")
+    elif not main.gain_db:
+        parts.append(f"left alone, a dead band of {settings.phrase_dead_db:g} dB")
+    aside = [one for one in own if one is not main and one.gain_db != main.gain_db]
+    bare = [one for one in aside if not one.run.words]
+    if len(aside) > len(bare):
+        parts.append(f"{sum(len(one.run.words) for one in aside)} of its words ride by themselves")
+    for one in bare[:1]:
+        apart = one.run.own_lufs - main.run.own_lufs
+        at_s = one.run.start_n / measures.rate_hz
+        parts.append(f"from {at_s:.2f} s on {abs(apart):.1f} LU {'over' if apart > 0 else 'under'} the rest of it")
+    line = "; ".join(parts)
+    return line[:1].upper() + line[1:]
+
+
+def _word_reasons(own: list[_Wanted]) -> tuple[tuple[str, str], ...]:
+    main = _main(own)
+    told = []
+    for one in own:
+        if one is main or one.gain_db == main.gain_db:
+            continue
+        apart = one.run.own_lufs - main.run.own_lufs
+        reason = f"{abs(apart):.1f} LU {'over' if apart > 0 else 'under'} the rest of its phrase"
+        if one.lost_lu > 0.0:
+            reason += f"; still {one.lost_lu:.1f} LU below what would be heard"
+        if one.limited:
+            reason += f"; held at the limit, {one.gain_db:+.1f} dB"
+        told += [(word.id, reason) for word in one.run.words]
+    return tuple(told)
