@@ -1,5 +1,6 @@
 """Measures of a pair against the mix that its stems make."""
 
+import threading
 from pathlib import Path
 
 import numpy as np
@@ -28,11 +29,11 @@ def noise_file(folder: Path, name: str, channels_n: int, frames_n: int = LENGTH_
 
 
 def measures_of(pair: StemPair, block_n: int = 5_003) -> Measures:
-    gather = MeasureAccumulators(pair)
-    for start in range(0, pair.frames_n, block_n):
-        stop = min(start + block_n, pair.frames_n)
-        gather.feed(pair.vocal.read(start, stop), [bed.read(start, stop) for bed in pair.beds])
-    return gather.measures()
+    with MeasureAccumulators(pair) as gather:
+        for start in range(0, pair.frames_n, block_n):
+            stop = min(start + block_n, pair.frames_n)
+            gather.feed(pair.vocal.read(start, stop), [bed.read(start, stop) for bed in pair.beds])
+        return gather.measures()
 
 
 def as_in_the_mix(pair: StemPair, stems: list) -> StemMeasures:
@@ -116,9 +117,12 @@ def test_a_bed_that_starts_before_the_vocal_has_settled_in_the_filter(tmp_path: 
     np.testing.assert_allclose(measures.bed.cell_power[:-1], whole.cell_power[100 : 100 + 200], rtol=1e-6)
 
 
-def test_measures_of_half_a_pair_are_refused(tmp_path: Path) -> None:
-    with open_pair(noise_file(tmp_path, "vocal", 1), [noise_file(tmp_path, "bed", 2)]) as pair:
-        gather = MeasureAccumulators(pair)
+def test_measures_of_half_a_pair_are_refused_and_its_threads_end(tmp_path: Path) -> None:
+    with (
+        open_pair(noise_file(tmp_path, "vocal", 1), [noise_file(tmp_path, "bed", 2)]) as pair,
+        MeasureAccumulators(pair) as gather,
+    ):
         gather.feed(pair.vocal.read(0, 100), [pair.beds[0].read(0, 100)])
         with pytest.raises(ValueError, match="100 of"):
             gather.measures()
+    assert not [thread.name for thread in threading.enumerate() if thread.name.startswith("k-weight")]
