@@ -258,21 +258,32 @@ def _toward(
     passing_db: np.ndarray,
     nearest_db: np.ndarray,
 ) -> np.ndarray:
-    """Gains as far from those that pass toward the nearest as all gates allow, each breakpoint by itself.
+    """Gains moved from those that pass toward the nearest, one breakpoint after the other, as far as all gates allow.
 
-    The set of gains that pass is convex, so that breakpoints may go one after the other.
+    The set of gains that pass is convex, so that each stays in it.
     """
-    gains_db = passing_db.copy()
-    for _ in range(2):
-        for k in range(len(at_n)):
-            first = int(np.searchsorted(frames, at_n[k - 1], side="right")) if k else 0
-            stop = int(np.searchsorted(frames, at_n[k + 1], side="left")) if k + 1 < len(at_n) else len(frames)
-            near = slice(max(0, k - 1), k + 2)
-            span = frames[first:stop]
-            share = np.interp(span, at_n[near], (np.arange(len(at_n[near])) == min(k, 1)).astype(np.float64))
-            now_db = np.interp(span, at_n[near], gains_db[near])
-            bound = share > 0
-            up = ((high_db[first:stop] - now_db)[bound] / share[bound]).min()
-            down = ((low_db[first:stop] - now_db)[bound] / share[bound]).max()
-            gains_db[k] += min(max(nearest_db[k] - gains_db[k], min(down, 0.0)), max(up, 0.0))
-    return gains_db
+    positions = np.interp(frames, at_n, np.arange(len(at_n)))
+    left = np.minimum(positions.astype(np.int64), max(len(at_n) - 2, 0))
+    part = (positions - left).tolist()
+    before = left.tolist()
+    low, high, nearest = low_db.tolist(), high_db.tolist(), nearest_db.tolist()
+    gains: list[float] = passing_db.tolist()
+    # Gates whose gain a breakpoint has a share in, and that share.
+    shares: list[list[tuple[int, float]]] = [[] for _ in gains]
+    for gate, (k, after) in enumerate(zip(before, part)):
+        if after < 1.0:
+            shares[k].append((gate, 1.0 - after))
+        if after > 0.0:
+            shares[k + 1].append((gate, after))
+    for _ in range(3):
+        for k, held in enumerate(shares):
+            up, down = np.inf, -np.inf
+            for gate, share in held:
+                first = before[gate]
+                now = gains[first]
+                if part[gate]:
+                    now += part[gate] * (gains[first + 1] - now)
+                up = min(up, (high[gate] - now) / share)
+                down = max(down, (low[gate] - now) / share)
+            gains[k] += min(max(nearest[k] - gains[k], min(down, 0.0)), max(up, 0.0))
+    return np.array(gains)

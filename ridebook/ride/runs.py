@@ -10,6 +10,7 @@ All constants are choices of this program, made on sung and on synthesized voice
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Set
 from dataclasses import dataclass
 
@@ -97,8 +98,9 @@ def find_runs(
     voice = _Voice.of(vocal, segments)
     cuts = ((_dips(vocal), DIP_NEAR_S, DIP_COST), (_steps(vocal), STEP_NEAR_S, STEP_COST))
     runs: list[Run] = []
+    middles = [word.middle_n for word in segments.words]
     for p, phrase in enumerate(segments.phrases):
-        words = segments.words_of(phrase)
+        words = segments.words[bisect_left(middles, phrase.start_n) : bisect_left(middles, phrase.end_n)]
         costs = {phrase.start_n: WORD_COST, phrase.end_n: WORD_COST}
         if np.isfinite(least_db):
             costs |= {word.start_n: WORD_COST for word in words[1:]}
@@ -142,7 +144,7 @@ class _Voice:
             cells_n[first:last] = 0.0
         loud = loudness_lufs(np.quantile(vocal.cell_power, 0.99)) if len(cells_n) else -np.inf
         return cls(
-            grid_n,
+            grid_n.astype(np.float64),
             np.concatenate([[0.0], np.cumsum(cells_n * vocal.cell_power)]),
             np.concatenate([[0.0], np.cumsum(cells_n)]),
             max(float(loud) + SILENT_LU, -120.0),

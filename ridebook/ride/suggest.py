@@ -336,6 +336,9 @@ def _phrase_suggestions(
     starts, ends = _borders(phrases)
     before = balance_lu(measures, starts, ends, settings.centre_law_db) + trim_db
     edges = [0, *((one.end_n + two.start_n) // 2 for one, two in pairwise(phrases)), measures.frames_n]
+    by_phrase: list[list[_Wanted]] = [[] for _ in phrases]
+    for one in wanted:
+        by_phrase[one.run.phrase].append(one)
     told = []
     for p, phrase in enumerate(phrases):
         start_n, end_n = edges[p], edges[p + 1]
@@ -346,7 +349,7 @@ def _phrase_suggestions(
             points = [Breakpoint(start_n, first_db), *points, Breakpoint(end_n, last_db)]
         ride_db = mean_ride_db(lane, measures.vocal, phrase.start_n, phrase.end_n)
         known = bool(np.isfinite(before[p]))
-        own = [one for one in wanted if one.run.phrase == p]
+        own = by_phrase[p]
         told.append(
             PhraseSuggestion(
                 phrase.id,
