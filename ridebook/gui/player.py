@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 from PySide6.QtCore import QObject, Qt, QTimer, Signal
 
+from ridebook.audio.stems import Stem
 from ridebook.errors import RidebookError
 from ridebook.gui.desk import Desk
 from ridebook.gui.sound import QtSound, SoundOut
 from ridebook.session import edits
 from ridebook.session.document import Session
-from ridebook.work.preview import Heard, Listening, PreviewRenderer, match_db
+from ridebook.work.preview import Heard, Listening, PreviewRenderer, match_db, opened_reference
 from ridebook.work.steps import CancelCheck, Progress
 
 TICK_MS = 25
@@ -70,7 +72,7 @@ class Player(QObject):
         desk.session_changed.connect(self._on_session_changed)
         desk.analysis_changed.connect(self._on_analysis_changed)
         desk.playhead_changed.connect(self._on_playhead_changed)
-        desk.closing.connect(self.stop)
+        desk.closing.connect(self._on_closing)
 
     # --- what is heard ---------------------------------------------------------------------------
 
@@ -154,7 +156,7 @@ class Player(QObject):
         end_n = self.desk.frames_n
         while frames_n > 0 and self.renderer is not None:
             span = self._span
-            stop_n = span[1] if span is not None and self._at_n < span[1] else end_n
+            stop_n = span[1] if span is not None and self._at_n <= span[1] else end_n
             take_n = min(frames_n, stop_n - self._at_n)
             if take_n <= 0:
                 if span is None:
@@ -294,16 +296,55 @@ class Player(QObject):
             self.desk.abort()
         self.hand_changed.emit()
 
+    # --- reference -----------------------------------------------------------------------------------
+
+    def take_reference(self, path: Path) -> None:
+        """Open a record to compare with, and hear it as loud as the mix as it was."""
+        measures, rate_hz = self.desk.measures, self.desk.rate_hz
+        if measures is None:
+            return
+
+        def work(_progress: Progress, cancelled: CancelCheck) -> tuple[Stem, float]:
+            return opened_reference(path, rate_hz, measures, cancelled)
+
+        self.desk.pool.start(
+            work,
+            done=self._on_reference,
+            failed=self.desk.failed.emit,
+            lost=lambda opened: opened[0].close(),
+            group="reference",
+            label=f"Measuring {path.name}",
+        )
+
+    def _on_reference(self, opened: tuple[Stem, float]) -> None:
+        if self.renderer is None:
+            opened[0].close()
+            return
+        if self.renderer.reference is not None:
+            self.renderer.reference.close()
+        self.renderer.reference, self.renderer.reference_match_db = opened
+        self.listen(heard=Heard.REFERENCE)
+
     # --- following the desk ------------------------------------------------------------------------
 
     def _on_analysis_changed(self) -> None:
         self.stop()
+        self._let_go()
         self.renderer = PreviewRenderer(self.desk.pair) if self.desk.pair is not None else None
         if self.renderer is not None:
             self.renderer.listening = self.listening
             self._take_lane(self.desk.session)
             self._match()
         self.listening_changed.emit()
+
+    def _on_closing(self) -> None:
+        self.stop()
+        self._let_go()
+
+    def _let_go(self) -> None:
+        if self.renderer is not None and self.renderer.reference is not None:
+            self.renderer.reference.close()
+        self.renderer = None
 
     def _on_session_changed(self, before: Session | None, after: Session) -> None:
         if self.renderer is None or before is None:

@@ -46,7 +46,10 @@ from ridebook.gui.findings_list import FindingsList
 from ridebook.gui.first_page import FirstPage
 from ridebook.gui.header import Header
 from ridebook.gui.icons import icon
+from ridebook.gui.listen import MENU as LISTEN_MENU
+from ridebook.gui.listen import HandKeys, ListenPart, ask_wav, make_listen_actions
 from ridebook.gui.panel import SuggestionPanel
+from ridebook.gui.player import Player
 from ridebook.gui.sheet import Sheet
 from ridebook.gui.theme import TEXT_SIZES, ThemeChoice, themes
 from ridebook.gui.timeline import Timeline
@@ -56,9 +59,11 @@ from ridebook.session import edits
 from ridebook.session.document import Session, State
 from ridebook.session.file import SUFFIX, locate, missing_sources
 from ridebook.work.places import shipped
+from ridebook.work.preview import save_preview
 from ridebook.work.steps import CancelCheck, Progress
 
 SESSION_FILTER = f"Sessions (*{SUFFIX})"
+AUDIO_FILTER = "Audio (*.wav *.flac *.aif *.aiff *.w64 *.rf64 *.ogg *.mp3)"
 RECOVERY_MS = 10_000
 MESSAGE_MS = 8_000
 ZOOM_KEYS = {
@@ -196,6 +201,8 @@ class Window(QMainWindow):
         self.actions_ = ActionSet(self)
         self._make_file_actions()
         self.rides = RideActions(self.desk, self.actions_)
+        self.player = Player(self.desk, self)
+        make_listen_actions(self.player, self.actions_, self.save_preview, self.choose_reference)
         self._make_view_actions()
         self._make_help_actions()
         self._build()
@@ -271,8 +278,9 @@ class Window(QMainWindow):
         self.timeline = Timeline(desk, self)
         self.findings = FindingsList(desk, self)
         self.findings_part = Part("Findings", self.findings, self)
-        self.listen_part = Part("Listen", None, self)
-        self.listen_part.hide()
+        self.listen = ListenPart(self.player, self.actions_, self)
+        self.listen_part = Part("Listen", self.listen, self)
+        self._hand_keys = HandKeys(self.player, self)
         self.first_page = FirstPage(self.actions_, self)
 
         self.across = QSplitter(Qt.Orientation.Horizontal, self)
@@ -337,6 +345,7 @@ class Window(QMainWindow):
         ):
             lane.addActions([commands[name] for name in names])
             lane.addSeparator()
+        actions.menu(bar.addMenu("L&isten"), LISTEN_MENU)
         view = actions.menu(bar.addMenu("&View"), ("panel", "sheet", "strip", ""))
         view.addActions([commands[name] for name in ZOOM_KEYS])
         view.addSeparator()
@@ -397,11 +406,6 @@ class Window(QMainWindow):
         for action in self._text_sizes.actions():
             action.setChecked(abs(themes().text_size - action.data()) < 0.01)
         self.actions_[f"theme_{themes().choice}"].setChecked(True)
-
-    def set_listen(self, widget: QWidget) -> None:
-        """Put the part for listening into its place."""
-        self.listen_part.set_content(widget)
-        self.listen_part.show()
 
     # --- what is remembered ------------------------------------------------------------------------
 
@@ -663,6 +667,32 @@ class Window(QMainWindow):
         dialog.open()
         return dialog
 
+    # --- listening ---------------------------------------------------------------------------------
+
+    def save_preview(self) -> QFileDialog | None:
+        """Ask where to write what is heard, of the selection or of the whole song."""
+        renderer, desk = self.player.renderer, self.desk
+        if renderer is None:
+            return None
+        spans = desk.selected_spans()
+        start_n, stop_n = (spans[0].start_n, spans[-1].end_n) if spans else (0, desk.frames_n)
+        twin = renderer.twin()
+
+        def write(path: Path) -> None:
+            user.remember_folder(path)
+            desk.pool.start(
+                lambda progress, cancelled: save_preview(twin, path, start_n, stop_n, progress, cancelled),
+                done=lambda _none: self.listen.tell(f"Saved {path.name}."),
+                failed=self.show_error,
+                label=f"Writing {path.name}",
+            )
+
+        return ask_wav(self, Path(user.last_folder() or QDir.homePath()), write)
+
+    def choose_reference(self) -> QFileDialog:
+        """Ask for a record to compare with."""
+        return self._ask_file("A record to compare with", AUDIO_FILTER, self.player.take_reference)
+
     # --- edits -----------------------------------------------------------------------------------
 
     def select_all(self) -> None:
@@ -718,6 +748,10 @@ class Window(QMainWindow):
     # --- view ------------------------------------------------------------------------------------
 
     def _show_panel(self, on: bool) -> None:
+        # On a low screen the panel takes the place of the strip rather than making the window higher.
+        needed_px = self.minimumSizeHint().height() + self.panel.sizeHint().height()
+        low = on and not self.panel.isVisible() and needed_px > self.height()
+        self.strip.setVisible(self.actions_["strip"].isChecked() and not low)
         self.panel.setVisible(on and self.desk.session is not None)
         if on:
             self.panel.fields["aim_lu"].setFocus()
@@ -728,6 +762,8 @@ class Window(QMainWindow):
         self.sheet.setVisible(on)
 
     def _show_strip(self, on: bool) -> None:
+        if on and self.panel.isVisible() and self.minimumSizeHint().height() + _least_px(self.strip) > self.height():
+            self.actions_["panel"].setChecked(False)
         self.strip.setVisible(on)
 
     def _show_full(self, on: bool) -> None:
@@ -891,6 +927,10 @@ class Window(QMainWindow):
     def _leave(self) -> None:
         self._leaving = True
         self.close()
+
+
+def _least_px(widget: QWidget) -> int:
+    return widget.minimumSizeHint().height()
 
 
 def exported(

@@ -63,7 +63,6 @@ def analyse(pair: StemPair, progress: Progress = silent, cancelled: CancelCheck 
     Cancelled
         The work was called off.
     """
-    powers = MeasureAccumulators(pair)
     features = FeatureAccumulator(pair.rate_hz)
     vocal_extremes, bed_extremes = PyramidAccumulator(), PyramidAccumulator()
 
@@ -71,7 +70,7 @@ def analyse(pair: StemPair, progress: Progress = silent, cancelled: CancelCheck 
         features.feed(block)
         vocal_extremes.feed(_folded(block))
 
-    with ThreadPoolExecutor(1, "features") as worker:
+    with MeasureAccumulators(pair) as powers, ThreadPoolExecutor(1, "features") as worker:
         pending = worker.submit(lambda: None)
         for start_n in range(0, pair.frames_n, _BLOCK_N):
             raise_if(cancelled)
@@ -84,8 +83,8 @@ def analyse(pair: StemPair, progress: Progress = silent, cancelled: CancelCheck 
             bed_extremes.feed(sum((_folded(bed) for bed in beds[1:]), _folded(beds[0])))
             progress(_PASS_SHARE * stop_n / pair.frames_n)
         pending.result()
-    notices = pair.check_sound()
-    measures = powers.measures()
+        notices = pair.check_sound()
+        measures = powers.measures()
     raise_if(cancelled)
     segments = find_segments(features.finish(), measures)
     progress(1.0)

@@ -11,8 +11,8 @@ import numpy as np
 
 from ridebook.audio.files import Layout
 from ridebook.audio.plain import write_stereo
-from ridebook.audio.stems import BLOCK_N, Stem, StemPair, placement
-from ridebook.measure.loudness import integrated_lufs
+from ridebook.audio.stems import BLOCK_N, Stem, StemPair, open_stem, placement
+from ridebook.measure.loudness import CellPower, integrated_lufs
 from ridebook.measure.measures import Measures, StemMeasures
 from ridebook.measure.spans import law_db
 from ridebook.ride.lane import Lane
@@ -175,6 +175,48 @@ def placed(stem: Stem, mix: Layout, start_n: int, stop_n: int, centre_law_db: fl
 
 def _in_stereo(stem: Stem, start_n: int, stop_n: int, centre_law_db: float = 0.0) -> np.ndarray:
     return placed(stem, Layout.STEREO, start_n, stop_n, centre_law_db)
+
+
+def opened_reference(
+    path: str | PathLike[str], rate_hz: int, measures: Measures, cancelled: CancelCheck = never
+) -> tuple[Stem, float]:
+    """Open a record to compare with, and find the gain that makes it as loud as the mix as it was.
+
+    Parameters
+    ----------
+    path : path-like
+        The record.
+    rate_hz : int
+        The pair's rate; the record is resampled to it.
+    measures : Measures
+        Measures of the pair.
+    cancelled : callable
+        Asked between blocks.
+
+    Returns
+    -------
+    tuple of (Stem, float)
+        The open record, for the caller to close, and a gain in dB.
+
+    Raises
+    ------
+    SourceError
+        The record cannot serve.
+    Cancelled
+        The work was called off.
+    """
+    stem = open_stem(path, rate_hz)
+    try:
+        power = CellPower(rate_hz, stem.layout.weights)
+        for _, block in stem.blocks():
+            raise_if(cancelled)
+            power.feed(block)
+        own_lufs = integrated_lufs(_together(measures, measures.vocal))
+        record_lufs = integrated_lufs(power.measures())
+    except BaseException:
+        stem.close()
+        raise
+    return stem, own_lufs - record_lufs if np.isfinite(own_lufs) and np.isfinite(record_lufs) else 0.0
 
 
 def save_preview(
