@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridebook.gui.desk import Desk, Edit
+from ridebook.gui.words import counted
 from ridebook.ride.lane import Lane
 from ridebook.segment.spans import Kind, Span
 from ridebook.session import edits
@@ -79,11 +80,6 @@ def snapped_n(frame_n: float, at: At, borders_n: np.ndarray) -> int:
     near = borders_n[max(0, i - 1) : i + 1]
     best = int(near[np.argmin(np.abs(near - frame_n))])
     return best if abs(best - frame_n) <= SNAP_PX * at.frames_per_px else whole
-
-
-def counted(n: int, thing: str) -> str:
-    """Name a thing with its number, for the name of an undo step."""
-    return thing if n == 1 else f"{n} {thing}s"
 
 
 def points_between(lane: Lane, start_n: float, end_n: float) -> frozenset[int]:

@@ -16,7 +16,7 @@ from ridebook.gui.desk import Desk
 from ridebook.gui.theme import themes
 from ridebook.gui.timeline_canvas import ZOOM_STEP, ReadOut, TimelineCanvas
 from ridebook.gui.timeline_data import Window
-from ridebook.gui.timeline_paint import signed
+from ridebook.gui.words import signed
 from ridebook.segment.spans import Kind, Span
 
 SCALE_STEP = 1.1
@@ -56,13 +56,12 @@ class ReadOutLine(QWidget):
         found = self.read_out
         if found is None:
             return [""] * len(self.COLUMNS)
-        dash = "\u2013"
         return [
             found.time,
-            dash if found.gain_db is None else f"{signed(found.gain_db)} dB",
-            dash if found.vocal_lufs is None else f"{found.vocal_lufs:.1f}",
-            dash if found.bed_lufs is None else f"{found.bed_lufs:.1f}",
-            dash if found.balance_lu is None else f"{signed(found.balance_lu)} LU",
+            f"{signed(found.gain_db)} dB",
+            signed(found.vocal_lufs),
+            signed(found.bed_lufs),
+            f"{signed(found.balance_lu)} LU",
             "" if found.aim_lu is None else signed(found.aim_lu),
             found.word,
         ]

@@ -30,8 +30,9 @@ from ridebook.gui import drawing
 from ridebook.gui.desk import Desk
 from ridebook.gui.theme import themes
 from ridebook.gui.timeline_data import TimelineData, Window
-from ridebook.gui.timeline_paint import PAINTERS, Look, Scene, backdrop, backdrop_key, section_borders, signed
-from ridebook.gui.timeline_scale import Strip, TimeScale, ValueScale, strips, time_text
+from ridebook.gui.timeline_paint import PAINTERS, Look, Scene, backdrop, backdrop_key, section_borders
+from ridebook.gui.timeline_scale import Strip, TimeScale, ValueScale, strips
+from ridebook.gui.words import clock, signed
 from ridebook.measure.measures import ABSENT_LUFS
 from ridebook.segment.spans import Kind, Span, holder
 from ridebook.session.document import Session
@@ -70,8 +71,7 @@ class ReadOut:
             ("balance", self.balance_lu, "LU"),
         ):
             if value is not None:
-                text = f"{value:.1f}" if unit == "LUFS" else signed(value)
-                parts.append(f"{name} {text} {unit}")
+                parts.append(f"{name} {signed(value)} {unit}")
         if self.word:
             parts.append(self.word)
         return ", ".join(parts)
@@ -94,6 +94,7 @@ class TimelineCanvas(QWidget):
         self.desk = desk
         self.commands = drawing.Commands(desk)
         self.tool = "points"
+        self._themes = themes()
         self.window_length = Window.MOMENTARY
         self._data: TimelineData | None = None
         self._picture: QPixmap | None = None
@@ -123,7 +124,7 @@ class TimelineCanvas(QWidget):
         desk.selection_changed.connect(self._on_selection_changed)
         desk.view_changed.connect(self._on_view_changed)
         desk.playhead_changed.connect(self._on_playhead_changed)
-        themes().theme_changed.connect(self._on_theme_changed)
+        self._themes.theme_changed.connect(self._on_theme_changed)
         self._playhead_px = 0.0
         self._on_theme_changed()
         self._on_analysis_changed()
@@ -133,7 +134,7 @@ class TimelineCanvas(QWidget):
     @property
     def theme(self):
         """The theme that is on."""
-        return themes().current
+        return self._themes.current
 
     def _on_theme_changed(self) -> None:
         self._look = Look(self.theme)
@@ -283,7 +284,7 @@ class TimelineCanvas(QWidget):
         if len(points) == 1:
             (i,) = points
             point = self.desk.session.lane.points[i]
-            at = time_text(point.frame_n / self.desk.rate_hz, 3)
+            at = clock(point.frame_n, self.desk.rate_hz, 3)
             self.setAccessibleDescription(
                 f"breakpoint {i + 1} of {len(self.desk.session.lane.points)}, {at}, {signed(point.gain_db)} dB"
             )
@@ -360,11 +361,11 @@ class TimelineCanvas(QWidget):
         painter = QPainter(self._picture)
         upper = 0
         for name, strip in scene.strips.items():
+            lower = self.height() if name == "ruler" else strip.bottom_px
             if name in self._dirty:
-                lower = self.height() if name == "ruler" else strip.bottom_px
-                row = QRectF(0, upper, self.width(), lower - upper)
-                painter.drawPixmap(row, self._backdrop, QRectF(row.topLeft() * ratio, row.size() * ratio))
-            upper = strip.bottom_px
+                row = QRect(0, round(upper * ratio), self._backdrop.width(), round((lower - upper) * ratio))
+                painter.drawPixmap(QPoint(0, upper), self._backdrop, row)
+            upper = lower
         section_borders(painter, scene, self._dirty & _SECTIONED)
         for name in scene.strips:
             if name in self._dirty:
@@ -848,7 +849,7 @@ class TimelineCanvas(QWidget):
     def read_out_at(self, frame_n: float) -> ReadOut:
         """Read what there is at a frame."""
         data = self._data
-        at = time_text(frame_n / data.rate_hz, 3)
+        at = clock(frame_n, data.rate_hz, 3)
         middle = np.array([frame_n])
         gain_db = float(data.lane.gain_db_at(middle)[0])
         word = holder(data.segments.words, int(frame_n))

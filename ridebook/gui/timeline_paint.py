@@ -20,11 +20,12 @@ from functools import cache, cached_property, lru_cache, partial
 import numpy as np
 from pyqtgraph.Qt.internals import PrimitiveArray
 from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPainter, QPen, QPolygonF
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPainter, QPen, QPolygonF, QStaticText
 
 from ridebook.gui.theme import Theme
 from ridebook.gui.timeline_data import TimelineData, Window
-from ridebook.gui.timeline_scale import Strip, TimeScale, ValueScale, tick_step_s, time_text, value_steps
+from ridebook.gui.timeline_scale import Strip, TimeScale, ValueScale, tick_step_s, value_steps
+from ridebook.gui.words import clock, signed
 from ridebook.measure.measures import ABSENT_LUFS
 from ridebook.ride.lane import Lane
 from ridebook.ride.ridden import peak_gain_db
@@ -34,13 +35,45 @@ LOUDNESS_RANGE_LU = 27.0
 BALANCE_RANGE_LU = 7.5
 HATCH_PX = 6
 POINT_PX = 8
+TEXTS_KEPT = 4000
 CURVE_PX = 2
 """Curves have a point for every two pixels: with fewer corners they look the same and cost half."""
-LEAST_WINDOW_PX = 3
+LEAST_WINDOW_PX = 4
 """Loudness is read over this many pixels at least: a curve that changes faster than that is a smear."""
 
 _SQUARE = Qt.PenCapStyle.SquareCap
 """Cap of the single lines that make up a curve, so that they close at its corners."""
+
+
+class Hand:
+    """A font, with the texts that were written in it kept ready: Qt lays out a text anew at every drawText."""
+
+    def __init__(self, font: QFont) -> None:
+        self.font = font
+        self._metrics = QFontMetricsF(font)
+        self._ascent_px = self._metrics.ascent()
+        self._texts: dict[str, tuple[QStaticText, float]] = {}
+
+    def _ready(self, text: str) -> tuple[QStaticText, float]:
+        found = self._texts.get(text)
+        if found is None:
+            if len(self._texts) > TEXTS_KEPT:
+                self._texts.clear()
+            static = QStaticText(text)
+            static.setTextFormat(Qt.TextFormat.PlainText)
+            static.prepare(font=self.font)
+            found = self._texts[text] = static, self._metrics.horizontalAdvance(text)
+        return found
+
+    def width_px(self, text: str) -> float:
+        """Width of a text."""
+        return self._ready(text)[1]
+
+    def write(self, painter: QPainter, x: float, base_px: float, text: str, colour: QColor) -> None:
+        """Write a text from `x` on, its letters standing on `base_px`."""
+        painter.setFont(self.font)
+        painter.setPen(colour)
+        painter.drawStaticText(QPointF(round(x), round(base_px - self._ascent_px)), self._ready(text)[0])
 
 
 class Look:
@@ -50,15 +83,13 @@ class Look:
         self.theme = theme
         self.px = theme.px
         self.colour = cache(theme.colour)
-        self.small = cache(theme.small)
-        self.text = cache(theme.text)
-        self.heading = cache(theme.heading)
-        self.word = cache(self._word)
-
-    def _word(self) -> QFont:
-        font = self.theme.lyric()
-        font.setPixelSize(self.px(13))
-        return font
+        self.small = Hand(theme.small())
+        self.bold = Hand(theme.small(bold=True))
+        self.text = Hand(theme.text())
+        self.heading = Hand(theme.heading())
+        word = theme.lyric()
+        word.setPixelSize(theme.px(13))
+        self.word = Hand(word)
 
 
 @dataclass(frozen=True, eq=False)
@@ -200,19 +231,6 @@ def draw_curve(painter: QPainter, x: np.ndarray, y: np.ndarray) -> None:
     draw_lines(painter, x[:-1][both], y[:-1][both], x[1:][both], y[1:][both])
 
 
-@lru_cache(maxsize=4096)
-def _advance_px(family: str, size_px: int, weight: int, text: str) -> float:
-    font = QFont(family)
-    font.setPixelSize(size_px)
-    font.setWeight(QFont.Weight(weight))
-    return QFontMetricsF(font).horizontalAdvance(text)
-
-
-def width_px(font: QFont, text: str) -> float:
-    """Width of a text, remembered."""
-    return _advance_px(font.family(), font.pixelSize(), font.weight(), text)
-
-
 def mixed(one: QColor, other: QColor, share: float) -> QColor:
     """Solid colour between two; solid ones are painted faster than see-through ones."""
     return QColor.fromRgbF(
@@ -220,12 +238,6 @@ def mixed(one: QColor, other: QColor, share: float) -> QColor:
         one.greenF() + (other.greenF() - one.greenF()) * share,
         one.blueF() + (other.blueF() - one.blueF()) * share,
     )
-
-
-def signed(value: float, decimals: int = 1) -> str:
-    """Write a number with its sign, zero without."""
-    text = f"{value:+.{decimals}f}"
-    return text[1:] if float(text) == 0 else text
 
 
 def _pen(colour: QColor, width: float = 1.0, cap: Qt.PenCapStyle = Qt.PenCapStyle.FlatCap) -> QPen:
@@ -239,18 +251,15 @@ def _gutter_text(
     scene: Scene,
     y_px: float,
     text: str,
-    colour: QColor,
+    role: str = "pencil",
     *,
     left: bool = False,
-    font: QFont | None = None,
+    hand: Hand | None = None,
 ) -> None:
     theme = scene.theme
-    painter.setFont(font or theme.small())
-    painter.setPen(colour)
-    height = theme.px(16)
-    rect = QRectF(theme.px(12), y_px - height / 2, scene.time.left_px - theme.px(20), height)
-    side = Qt.AlignmentFlag.AlignLeft if left else Qt.AlignmentFlag.AlignRight
-    painter.drawText(rect, side | Qt.AlignmentFlag.AlignVCenter, text)
+    hand = hand or theme.small
+    x = theme.px(12) if left else scene.time.left_px - theme.px(8) - hand.width_px(text)
+    hand.write(painter, x, y_px + theme.px(4), text, theme.colour(role))
 
 
 def section_borders(painter: QPainter, scene: Scene, names: Iterable[str]) -> None:
@@ -275,7 +284,7 @@ def _rules(painter: QPainter, scene: Scene, scale: ValueScale, labels: dict[floa
         y = round(scale.y_px(value)) + 0.5
         painter.setPen(_pen(scene.theme.colour("hairline")))
         painter.drawLine(QPointF(scene.time.left_px, y), QPointF(scene.time.right_px, y))
-        _gutter_text(painter, scene, y, label, scene.theme.colour("pencil"))
+        _gutter_text(painter, scene, y, label)
 
 
 # --- strips ----------------------------------------------------------------------------------------
@@ -284,24 +293,22 @@ def _rules(painter: QPainter, scene: Scene, scale: ValueScale, labels: dict[floa
 def backdrop(painter: QPainter, scene: Scene) -> None:
     """All that stays while the view moves: surfaces, scales and names."""
     theme = scene.theme
-    pencil, ink = theme.colour("pencil"), theme.colour("ink")
     for name in ("overview", "loudness", "balance", "lane"):
         painter.fillRect(scene.field(name), theme.colour("card"))
-    for name, role in (("vocal", "vocal"), ("bed", "bed")):
-        middle = scene.strips[name].middle_px
-        _gutter_text(painter, scene, middle, name, theme.colour(role), left=True, font=theme.text())
+    for name in ("vocal", "bed"):
+        _gutter_text(painter, scene, scene.strips[name].middle_px, name, name, left=True, hand=theme.text)
     for name, heading, scale in (
         ("loudness", "LUFS", scene.loudness_scale),
         ("balance", "balance", scene.balance_scale),
         ("lane", "lane, dB", scene.lane_scale),
     ):
         strip = scene.strips[name]
-        _gutter_text(painter, scene, strip.top_px + theme.px(8), heading, ink, left=True)
+        _gutter_text(painter, scene, strip.top_px + theme.px(8), heading, "ink", left=True)
         if name == "balance":
             continue  # its scale turns on the aim, which is the section's
         steps = value_steps(scale.low, scale.high, strip.height_px, theme.px(22))
         near_top = scale.high - scale.per_px * theme.px(20)
-        text = "{:.0f}".format if name == "loudness" else partial(signed, decimals=0)
+        text = partial(signed, decimals=0)
         _rules(painter, scene, scale, {step: text(step) for step in steps if scale.low + 0.5 < step < near_top})
     y = round(scene.lane_scale.y_px(0.0)) + 0.5
     painter.setPen(_pen(theme.colour("edge")))
@@ -309,7 +316,7 @@ def backdrop(painter: QPainter, scene: Scene) -> None:
     trim_db, lane = scene.data.session.trim_db, scene.strips["lane"]
     if trim_db and lane.height_px > theme.px(150):
         text = f"trim {signed(trim_db)}"
-        _gutter_text(painter, scene, lane.top_px + theme.px(24), text, pencil, left=True)
+        _gutter_text(painter, scene, lane.top_px + theme.px(24), text, left=True)
 
 
 def backdrop_key(scene: Scene) -> tuple[object, ...]:
@@ -378,23 +385,19 @@ def paint_words(painter: QPainter, scene: Scene) -> None:
 
 def _section_names(painter: QPainter, scene: Scene, field: QRectF) -> None:
     data, theme = scene.data, scene.theme
-    heading, small = theme.heading(), theme.small()
-    height = theme.px(18)
+    heading, small = theme.heading, theme.small
+    base = field.top() + theme.px(13)
     for section in data.sections.spans[data.sections.between(scene.time.start_n, scene.time.end_n)]:
         left = max(scene.time.x_px(section.start_n), field.left()) + theme.px(6)
         room = scene.time.x_px(section.end_n) - left - theme.px(6)
         name = section.label.upper()
-        name_px = width_px(heading, name) * 1.08
+        name_px = heading.width_px(name)
         if name_px > room:
             continue
-        painter.setPen(theme.colour("ink"))
-        painter.setFont(heading)
-        painter.drawText(QPointF(left, field.top() + height * 0.72), name)
+        heading.write(painter, left, base, name, theme.colour("ink"))
         aim = f"aim {signed(data.session.section_aims.get(section.id, data.session.settings.aim_lu))}"
-        if name_px + theme.px(10) + width_px(small, aim) < room:
-            painter.setPen(theme.colour("pencil"))
-            painter.setFont(small)
-            painter.drawText(QPointF(left + name_px + theme.px(10), field.top() + height * 0.72), aim)
+        if name_px + theme.px(10) + small.width_px(aim) < room:
+            small.write(painter, left + name_px + theme.px(10), base, aim, theme.colour("pencil"))
 
 
 def _sunk(
@@ -412,15 +415,13 @@ def _sunk(
 
 def _labels(painter: QPainter, scene: Scene, words: slice, w0: np.ndarray, w1: np.ndarray, base: float) -> None:
     theme = scene.theme
-    font = theme.word()
-    painter.setFont(font)
-    painter.setPen(theme.colour("ink"))
+    hand, ink = theme.word, theme.colour("ink")
     gap = theme.px(5)
     for word, left, right in zip(scene.data.words.spans[words], w0.tolist(), w1.tolist()):
         if word.label and right - left > 2 * gap:
-            wide = width_px(font, word.label)
+            wide = hand.width_px(word.label)
             if wide <= right - left - gap:
-                painter.drawText(QPointF((left + right - wide) / 2 + 1, base - theme.px(7)), word.label)
+                hand.write(painter, (left + right - wide) / 2 + 1, base - theme.px(7), word.label, ink)
 
 
 def _brackets(
@@ -538,13 +539,13 @@ def _fill_between(
     x = left + (np.arange(wide) + 0.5) / ratio
     at = np.clip(((x - c.x[0]) / CURVE_PX + 0.5).astype(np.int64), 0, len(c.x) - 1)
     seen = where[at]
-    upper = np.where(seen, np.interp(x, c.x[where], y0[where]), field.bottom() + 1).astype(np.float32)
-    lower = np.where(seen, np.interp(x, c.x[where], y1[where]), field.top() - 1).astype(np.float32)
-    first_row = max(0, int((upper.min() - field.top()) * ratio))
-    last_row = min(high, math.ceil((lower.max() - field.top()) * ratio))
+    # Rows of pixels; where there is nothing to fill the last is before the first.
+    upper = (np.where(seen, np.interp(x, c.x[where], y0[where]) - field.top(), high) * ratio + 0.5).astype(np.int16)
+    lower = (np.where(seen, np.interp(x, c.x[where], y1[where]) - field.top(), 0.0) * ratio + 0.5).astype(np.int16)
+    first_row, last_row = max(0, int(upper.min())), min(high, int(lower.max()))
     if last_row <= first_row:
         return
-    rows = (np.arange(first_row, last_row, dtype=np.float32)[:, None] + 0.5) / ratio + field.top()
+    rows = np.arange(first_row, last_row, dtype=np.int16)[:, None]
     inside = (rows >= upper) & (rows < lower)
     period = round(HATCH_PX * ratio)
     phase = round((left - float(c.x[0])) * ratio + c.lattice_px * ratio) % period
@@ -581,7 +582,7 @@ def paint_loudness(painter: QPainter, scene: Scene) -> None:
 
 def _waiting(painter: QPainter, scene: Scene, name: str) -> None:
     painter.setPen(scene.theme.colour("pencil"))
-    painter.setFont(scene.theme.small(italic=True))
+    painter.setFont(scene.theme.theme.small(italic=True))
     painter.drawText(scene.field(name), Qt.AlignmentFlag.AlignCenter, "being measured")
 
 
@@ -598,8 +599,8 @@ def paint_balance(painter: QPainter, scene: Scene) -> None:
     top = scale.high - scale.per_px * theme.px(22)
     for step, label in labels.items():
         if abs(step - aim) >= apart and scale.low + apart / 3 < step < top:
-            _gutter_text(painter, scene, scale.y_px(step), label, theme.colour("pencil"))
-    _gutter_text(painter, scene, scale.y_px(aim), signed(aim), theme.colour("in_order"), font=theme.small(bold=True))
+            _gutter_text(painter, scene, scale.y_px(step), label)
+    _gutter_text(painter, scene, scale.y_px(aim), signed(aim), "in_order", hand=theme.bold)
     if data.measures is None:
         _waiting(painter, scene, "balance")
         return
@@ -656,10 +657,9 @@ def _phrase_bars(painter: QPainter, scene: Scene, scale: ValueScale) -> None:
     wide = np.maximum(x1 - x0, 2.0)
     for which, role in ((np.isfinite(balances) & ~low, "ink"), (low, "lost")):
         fill_rects(painter, x0[which], np.round(y[which]) - 1, wide[which], 3, theme.colour(role))
-    painter.setFont(theme.small(bold=True))
     for i in np.flatnonzero(out & (wide > theme.px(40))).tolist():
         text = signed(balances[i])
-        text_px = width_px(theme.small(bold=True), text) + theme.px(14)
+        text_px = theme.bold.width_px(text) + theme.px(14)
         if text_px > wide[i] + theme.px(6):
             continue
         # The arrow says which way the phrase is out; it stands beyond the bar, where the band is not.
@@ -672,8 +672,7 @@ def _phrase_bars(painter: QPainter, scene: Scene, scale: ValueScale) -> None:
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         _arrow(painter, left + theme.px(4), text_y - theme.px(4), theme.px(4), -1 if low[i] else 1, colour)
         painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-        painter.setPen(colour)
-        painter.drawText(QPointF(left + theme.px(12), text_y), text)
+        theme.bold.write(painter, left + theme.px(12), text_y, text, colour)
 
 
 def _arrow(painter: QPainter, x: float, y: float, half: float, way: int, colour: QColor) -> None:
@@ -801,16 +800,14 @@ def paint_ruler(painter: QPainter, scene: Scene) -> None:
     decimals = 0 if step >= 1 else 1 if step >= 0.1 else 2
     first = int(np.ceil(time.start_n / time.rate_hz / step))
     last = int(np.floor(time.end_n / time.rate_hz / step))
-    painter.setFont(theme.small())
     for k in range(first, last + 1):
         x = np.floor(time.x_px(k * step * time.rate_hz)) + 0.5
         painter.setPen(_pen(theme.colour("edge")))
         painter.drawLine(QPointF(x, strip.top_px), QPointF(x, strip.top_px + theme.px(4)))
-        text = time_text(k * step, decimals)
-        wide = width_px(theme.small(), text)
+        text = clock(k * step * time.rate_hz, time.rate_hz, decimals)
+        wide = theme.small.width_px(text)
         left = min(max(x - wide / 2, time.left_px), time.right_px - wide - 1)
-        painter.setPen(theme.colour("pencil"))
-        painter.drawText(QPointF(left, strip.top_px + theme.px(16)), text)
+        theme.small.write(painter, left, strip.top_px + theme.px(16), text, theme.colour("pencil"))
 
 
 PAINTERS: dict[str, Callable[[QPainter, Scene], None]] = {

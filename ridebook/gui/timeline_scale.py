@@ -161,19 +161,6 @@ def tick_step_s(seconds_per_px: float, apart_px: float) -> float:
     return 3600.0
 
 
-def time_text(seconds: float, decimals: int = 0) -> str:
-    """Time as minutes and seconds, hours where there are any; `decimals` behind the seconds."""
-    units = 10**decimals
-    whole = round(abs(seconds) * units)
-    minutes, rest = divmod(whole, 60 * units)
-    second, part = divmod(rest, units)
-    sign = "-" if seconds < 0 and whole else ""
-    behind = f".{part:0{decimals}d}" if decimals else ""
-    hours, minutes = divmod(minutes, 60)
-    head = f"{hours}:{minutes:02d}" if hours else f"{minutes}"
-    return f"{sign}{head}:{second:02d}{behind}"
-
-
 def value_steps(low: float, high: float, height_px: float, apart_px: float) -> list[float]:
     """Round values to rule and label a strip at, at least `apart_px` apart."""
     least = (high - low) / max(1.0, height_px) * apart_px

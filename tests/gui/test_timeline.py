@@ -117,7 +117,7 @@ def test_drag_a_breakpoint_and_undo(timeline):
     drag(timeline, from_, from_ - QPoint(0, round(per_db)), from_ - QPoint(0, round(1.5 * per_db)))
     assert pairs(timeline)[1] == (4 * RATE_HZ, 3.5)
     assert timeline.desk.selection.points == {1}
-    assert labels(timeline) == ["Move breakpoint"]
+    assert labels(timeline) == ["Move 1 breakpoint"]
     timeline.desk.undo()
     assert pairs(timeline) == PAIRS
 
@@ -155,7 +155,7 @@ def test_double_click_adds_and_takes_away(timeline):
     assert abs(frame_n - 10.5 * RATE_HZ) < 0.12 * RATE_HZ
     QTest.mouseDClick(timeline.canvas, Qt.MouseButton.LeftButton, NONE, point(timeline, 4))
     assert pairs(timeline) == PAIRS
-    assert labels(timeline) == ["Add a breakpoint", "Delete breakpoint"]
+    assert labels(timeline) == ["Add a breakpoint", "Delete 1 breakpoint"]
 
 
 def test_rubber_band_and_control_click(timeline):
@@ -216,7 +216,7 @@ def test_breakpoints_by_keys_alone(timeline):
     press(timeline, Qt.Key.Key_Right)
     press(timeline, Qt.Key.Key_Left, SHIFT)
     assert pairs(timeline)[1] == (4 * RATE_HZ + 480 - 48, 2.6)
-    assert labels(timeline) == ["Nudge breakpoint"]
+    assert labels(timeline) == ["Nudge 1 breakpoint"]
     press(timeline, Qt.Key.Key_Right, CTRL | SHIFT)
     assert timeline.desk.selection.points == {1, 2}
     press(timeline, Qt.Key.Key_Up, CTRL)

@@ -54,7 +54,7 @@ def moved(desk, way, hit=1, points=None, borders=()):
 def test_a_drag_snaps_to_half_a_db_and_is_one_step(desk):
     moved(desk, [(0, 0.4, {}), (0, 0.9, {}), (0, 1.3, {})])
     assert pairs(desk)[1] == (96000, 3.5)
-    assert labels(desk) == ["Move breakpoint"]
+    assert labels(desk) == ["Move 1 breakpoint"]
     desk.undo()
     assert pairs(desk) == PAIRS
 
@@ -174,7 +174,7 @@ def test_keys_nudge_and_join_into_one_step(desk):
         commands.nudge(steps_db=1)
     commands.nudge(steps_s=-1, fine=True)
     assert pairs(desk)[1] == (96000 - RATE_HZ // 1000, 3.5)
-    assert labels(desk) == ["Nudge breakpoint"]
+    assert labels(desk) == ["Nudge 1 breakpoint"]
     desk.select_points(frozenset({2}))
     commands.nudge(steps_db=-1, fine=True)
     assert pairs(desk)[2] == (144000, 1.9)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ridebook.gui.timeline_scale import TimeScale, ValueScale, strips, tick_step_s, time_text, value_steps
+from ridebook.gui.timeline_scale import TimeScale, ValueScale, strips, tick_step_s, value_steps
 
 TIME = TimeScale(48000.0, 96000.0, 64.0, 864.0, 48000)
 
@@ -58,14 +58,6 @@ def test_steps_of_the_time_scale_leave_room_for_their_text():
     assert tick_step_s(0.01, 80) == 1.0
     assert tick_step_s(1.0, 80) == 120.0
     assert tick_step_s(100.0, 80) == 3600.0
-
-
-@pytest.mark.parametrize(
-    ("seconds", "decimals", "text"),
-    [(0, 0, "0:00"), (59.9996, 3, "1:00.000"), (71.25, 1, "1:11.2"), (3725, 0, "1:02:05"), (-1.5, 1, "-0:01.5")],
-)
-def test_time_as_text(seconds, decimals, text):
-    assert time_text(seconds, decimals) == text
 
 
 def test_value_steps_are_round_and_apart():
