@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
     QMainWindow,
     QMenu,
     QProgressBar,
+    QScrollArea,
     QSplitter,
     QStackedWidget,
     QToolButton,
@@ -302,7 +303,12 @@ class Window(QMainWindow):
             splitter.setHandleWidth(1)
             splitter.setChildrenCollapsible(False)
         self.pages = QStackedWidget(self)
-        self.pages.addWidget(self.first_page)
+        # In a scroll area, so that large text and a low screen go together.
+        self._first_area = QScrollArea(self)
+        self._first_area.setWidget(self.first_page)
+        self._first_area.setWidgetResizable(True)
+        self._first_area.setFrameShape(QFrame.Shape.NoFrame)
+        self.pages.addWidget(self._first_area)
         self.pages.addWidget(self.down)
         central = QWidget(self)
         layout = QVBoxLayout(central)
@@ -550,7 +556,7 @@ class Window(QMainWindow):
 
     def _on_opened(self) -> None:
         there = self.desk.session is not None
-        self.pages.setCurrentWidget(self.down if there else self.first_page)
+        self.pages.setCurrentWidget(self.down if there else self._first_area)
         self.header.setVisible(there)
         self.notices.show_notices(self.desk.notices)
         if there:
@@ -748,11 +754,11 @@ class Window(QMainWindow):
     # --- view ------------------------------------------------------------------------------------
 
     def _show_panel(self, on: bool) -> None:
+        on = on and self.desk.session is not None
         # On a low screen the panel takes the place of the strip rather than making the window higher.
-        needed_px = self.minimumSizeHint().height() + self.panel.sizeHint().height()
-        low = on and not self.panel.isVisible() and needed_px > self.height()
-        self.strip.setVisible(self.actions_["strip"].isChecked() and not low)
-        self.panel.setVisible(on and self.desk.session is not None)
+        needed_px = self._least_height_px() + (self.panel.sizeHint().height() if on else 0)
+        self.strip.setVisible(self.actions_["strip"].isChecked() and needed_px <= self.height())
+        self.panel.setVisible(on)
         if on:
             self.panel.fields["aim_lu"].setFocus()
         elif self.desk.session is not None:
@@ -762,9 +768,14 @@ class Window(QMainWindow):
         self.sheet.setVisible(on)
 
     def _show_strip(self, on: bool) -> None:
-        if on and self.panel.isVisible() and self.minimumSizeHint().height() + _least_px(self.strip) > self.height():
+        if on and self.panel.isVisible() and self._least_height_px() + self.panel.height() > self.height():
             self.actions_["panel"].setChecked(False)
         self.strip.setVisible(on)
+
+    def _least_height_px(self) -> int:
+        """Least height of the window with the strip and without the panel."""
+        around = (self.menuBar(), self.header, self.across, self.strip, self.statusBar())
+        return sum(part.minimumSizeHint().height() for part in around) + 2
 
     def _show_full(self, on: bool) -> None:
         state = self.windowState()
@@ -927,10 +938,6 @@ class Window(QMainWindow):
     def _leave(self) -> None:
         self._leaving = True
         self.close()
-
-
-def _least_px(widget: QWidget) -> int:
-    return widget.minimumSizeHint().height()
 
 
 def exported(
