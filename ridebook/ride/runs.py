@@ -112,11 +112,12 @@ def find_runs(
         edges = np.array(sorted(costs))
         energy, lengths_n = voice.parts(edges)
         levels = np.maximum(loudness_lufs(energy / lengths_n), voice.silent_lufs)
-        weights = lengths_n / (lengths_n + SETTLED_S * vocal.rate_hz)
-        weights *= np.clip((levels - levels.max() - FAINT_LU[0]) / (FAINT_LU[1] - FAINT_LU[0]), 1e-3, 1.0)
+        counts = np.clip((levels - levels.max() - FAINT_LU[0]) / (FAINT_LU[1] - FAINT_LU[0]), 1e-3, 1.0)
         for word in words:
             if word.id in quiet_ids:
-                weights[(edges[:-1] >= word.start_n) & (edges[:-1] < word.end_n)] *= 1e-3
+                counts[(edges[:-1] >= word.start_n) & (edges[:-1] < word.end_n)] = 1e-3
+        weights = counts * lengths_n / (lengths_n + SETTLED_S * vocal.rate_hz)
+        energy, lengths_n = counts * energy, counts * lengths_n
         border_costs = np.array([costs[n] for n in edges.tolist()])
         for first, last in _joined(_split(levels, weights, border_costs), levels, weights, least_db):
             start_n, end_n = int(edges[first]), int(edges[last])

@@ -46,7 +46,11 @@ HELD_DB_PER_S = 2.0
 WORD_DEAD_BANDS = 1.75
 """Words must stand this many word dead bands from the rest of their phrase to ride by themselves."""
 FOLLOWS_LU = (0.25, 0.45)
-"""Spread of the phrases' balances at which a vocal wholly follows its bed, and from which on it does not."""
+FOLLOWS_PART = (0.5, 0.75)
+"""Spread of the phrases' balances at which a vocal wholly follows its bed, and from which on it does not: in LU, and as
+a part of the spread of their levels against what is wanted by `follow`."""
+VOICE_LUFS = -70.0
+"""What is quieter is no voice, as in BS.1770's absolute gate."""
 
 SIBILANT_FREE_DB = 1.5
 SIBILANT_PART = 0.5
@@ -67,6 +71,7 @@ class _Wanted:
     bed_lu: float | None = None
     section_db: float = 0.0
     gain_db: float = 0.0
+    idle: bool = False
     limited: bool = False
     lost_lu: float = 0.0
     quiet: bool = False
@@ -139,16 +144,28 @@ def middle_mean(values: np.ndarray, weights: np.ndarray) -> float:
     return float((values * inside).sum() / inside.sum())
 
 
-def _balance_spread_lu(measures: Measures, phrases: tuple[Span, ...]) -> float:
-    """Spread of the phrases' balances: median distance from the median, scaled to a normal distribution's deviation."""
+def _follows(measures: Measures, phrases: tuple[Span, ...], follow: float) -> float:
+    """How far the vocal follows its bed already, 0 to 1.
+
+    Wholly where the phrases' balances hardly spread, and spread far less than their levels against what `follow` asks
+    for. Spreads are median distances from the median, scaled to a normal distribution's deviation.
+    """
     starts, ends = _borders(phrases)
-    balance = balance_lu(measures, starts, ends)
-    heard = np.isfinite(balance)
+    vocal = span_loudness_lufs(measures.vocal, starts, ends)
+    bed = span_loudness_lufs(measures.bed, starts, ends)
+    heard = (bed >= ABSENT_LUFS) & np.isfinite(vocal)
     if heard.sum() < 3:
-        return np.inf
-    balance, lengths = balance[heard], (ends - starts)[heard].astype(np.float64)
-    apart = np.abs(balance - _weighted_quantile(balance, lengths, 0.5))
-    return 1.4826 * _weighted_quantile(apart, lengths, 0.5)
+        return 0.0
+    vocal, bed, lengths = vocal[heard], bed[heard], (ends - starts)[heard].astype(np.float64)
+
+    def spread_lu(values: np.ndarray) -> float:
+        apart = np.abs(values - _weighted_quantile(values, lengths, 0.5))
+        return 1.4826 * _weighted_quantile(apart, lengths, 0.5)
+
+    balance_lu, level_lu = spread_lu(vocal - bed), spread_lu(vocal - follow * bed)
+    close = (FOLLOWS_LU[1] - balance_lu) / (FOLLOWS_LU[1] - FOLLOWS_LU[0])
+    closer = (FOLLOWS_PART[1] - balance_lu / max(level_lu, 1e-6)) / (FOLLOWS_PART[1] - FOLLOWS_PART[0])
+    return float(np.clip(min(close, closer), 0.0, 1.0))
 
 
 def _want(
@@ -176,8 +193,7 @@ def _want(
     quiet = np.array([one.quiet for one in wanted])
     weights = np.where(quiet, 1e-3, 1.0) * (ends - starts)
 
-    spread_lu = _balance_spread_lu(measures, phrases)
-    follows = float(np.clip((FOLLOWS_LU[1] - spread_lu) / (FOLLOWS_LU[1] - FOLLOWS_LU[0]), 0.0, 1.0))
+    follows = _follows(measures, phrases, settings.follow)
     song = _anchors(own, bed, heard, weights, settings.follow, follows)
     offsets = np.zeros(len(runs))
     for number in np.unique(numbers):
@@ -199,16 +215,18 @@ def _want(
             if bed_i is not None and here.bed_lufs is not None:
                 one.bed_lu = bed_i - here.bed_lufs
             raw_db = _agreed(*here.missing(float(own[i]), bed_i), follows) if settings.ride_phrases else 0.0
-            offsets[i] = raw_db if abs(raw_db) >= settings.phrase_dead_db else 0.0
+            one.idle = abs(raw_db) < settings.phrase_dead_db
+            offsets[i] = raw_db if own[i] > VOICE_LUFS else 0.0
             one.limited = abs(offsets[i]) > limit_db
             one.section_db = settings.share * section_db + aim_db
             one.gain_db = one.section_db + settings.share * _held(float(offsets[i]), limit_db)
             if one.quiet:
                 one.gain_db = min(one.gain_db, 0.0)
-            elif bed_i is not None:
+            elif bed_i is not None and own[i] > VOICE_LUFS:
                 balance = own[i] - bed_i + law_db(measures, settings.centre_law_db) + trim_db + one.gain_db
                 one.lost_lu = max(0.0, float(settings.aim_lu + aim_db - settings.lost_lu - balance))
                 one.gain_db += settings.share * min(one.lost_lu, settings.word_limit_db)
+                one.idle &= not one.lost_lu
             held_db = min(max(one.gain_db, settings.lowest_db), settings.highest_db)
             one.limited |= held_db != one.gain_db
             one.gain_db = held_db
@@ -270,23 +288,45 @@ def _agreed(to_level_db: float, to_balance_db: float, follows: float) -> float:
 def _fitted(measures: Measures, segments: Segments, wanted: list[_Wanted]) -> Lane:
     """Lane through the wanted gains."""
     rate_hz = measures.rate_hz
-    gates: list[tuple[int, float, float]] = []
+    gates: list[tuple[int, float, float, float]] = []
     start_n = max(0, wanted[0].run.start_n - round(LEAD_S * rate_hz))
     for one, after in zip(wanted, [*wanted[1:], None]):
         end_n, next_n = (one.run.end_n, one.run.end_n) if after is None else _move(rate_hz, segments, one, after)
         end_n = max(end_n, start_n + 1)
         gates += _plateau(rate_hz, segments, one, start_n, end_n)
         start_n = max(next_n, end_n + 1)
-    frames, gains, within = (np.array(column) for column in zip(*gates))
-    return fewest_points(frames, gains - within, gains + within, gains)
+    frames, gains, rests, within = (np.array(column) for column in zip(*gates))
+    lane = fewest_points(frames, np.minimum(gains, rests) - within, np.maximum(gains, rests) + within, gains)
+    return _without_humps(lane, segments.phrases)
+
+
+def _without_humps(lane: Lane, phrases: tuple[Span, ...]) -> Lane:
+    """Lane that in no pause stands higher than at both of its ends.
+
+    A move arrives a little before the onset. Where the fit lets the plateau after it fall by some hundredths of a dB,
+    that arrival would stand higher than the onset: it comes down to the next breakpoint's gain.
+    """
+    points = list(lane.points)
+    for before, after in pairwise(phrases):
+        first, last = np.searchsorted(lane.frames, [before.end_n, after.start_n])
+        ends_db = lane.gain_db_at([before.end_n, after.start_n]).max()
+        for k in range(first, last):
+            if points[k].gain_db > ends_db and k + 1 < len(points):
+                least_db = max(points[k + 1].gain_db, float(lane.gain_db_at([before.end_n])[0]))
+                points[k] = Breakpoint(points[k].frame_n, min(points[k].gain_db, least_db))
+    return Lane(tuple(points))
 
 
 def _plateau(
     rate_hz: int, segments: Segments, one: _Wanted, start_n: int, end_n: int
-) -> list[tuple[int, float, float]]:
-    """Gates of a run: its ends, and the holes that its lift would not leave to sibilants."""
+) -> list[tuple[int, float, float, float]]:
+    """Gates of a run: its ends, and the holes that its lift would not leave to sibilants.
+
+    A gain inside the dead band is no reason to move: anything from where its section rests to that gain will do.
+    """
+    rest_db = one.section_db if one.idle else one.gain_db
     within_db = min(FIT_DB, 0.5 * HELD_DB_PER_S * (end_n - start_n) / rate_hz)
-    gates = [(start_n, one.gain_db, within_db)]
+    gates = [(start_n, one.gain_db, rest_db, within_db)]
     depth_db = (one.gain_db - SIBILANT_FREE_DB) * (1.0 - SIBILANT_PART)
     if depth_db >= SIBILANT_LEAST_DB:
         ramp_n = round(SIBILANT_RAMP_S * rate_hz)
@@ -295,12 +335,12 @@ def _plateau(
             if in_run and span.length_n >= SIBILANT_SHORTEST_S * rate_hz:
                 hole_db = one.gain_db - depth_db
                 gates += [
-                    (span.start_n - ramp_n, one.gain_db, within_db),
-                    (span.start_n, hole_db, within_db),
-                    (span.end_n, hole_db, within_db),
-                    (span.end_n + ramp_n, one.gain_db, within_db),
+                    (span.start_n - ramp_n, one.gain_db, rest_db, within_db),
+                    (span.start_n, hole_db, hole_db, within_db),
+                    (span.end_n, hole_db, hole_db, within_db),
+                    (span.end_n + ramp_n, one.gain_db, rest_db, within_db),
                 ]
-    return [*gates, (end_n, one.gain_db, within_db)]
+    return [*gates, (end_n, one.gain_db, rest_db, within_db)]
 
 
 def _move(rate_hz: int, segments: Segments, before: _Wanted, after: _Wanted) -> tuple[int, int]:
@@ -360,7 +400,7 @@ def _phrase_suggestions(
                 float(before[p]) if known else None,
                 float(before[p]) + ride_db if known else None,
                 _reason(measures, settings, own),
-                _word_reasons(own),
+                _word_reasons(own, settings),
             )
         )
     return tuple(told)
@@ -391,9 +431,9 @@ def _reason(measures: Measures, settings: RideSettings, own: list[_Wanted]) -> s
         parts.append("meant to be quiet, so not lifted")
     if main.limited:
         parts.append(f"held at the limit, {main.gain_db:+.1f} dB")
-    elif not main.gain_db:
-        parts.append(f"left alone, a dead band of {settings.phrase_dead_db:g} dB")
-    aside = [one for one in own if one is not main and one.gain_db != main.gain_db]
+    elif main.idle:
+        parts.append(f"left alone, inside the dead band of {settings.phrase_dead_db:g} dB")
+    aside = _aside(own, settings)
     bare = [one for one in aside if not one.run.words]
     if len(aside) > len(bare):
         parts.append(f"{sum(len(one.run.words) for one in aside)} of its words ride by themselves")
@@ -401,16 +441,20 @@ def _reason(measures: Measures, settings: RideSettings, own: list[_Wanted]) -> s
         apart = one.run.own_lufs - main.run.own_lufs
         at_s = one.run.start_n / measures.rate_hz
         parts.append(f"from {at_s:.2f} s on {abs(apart):.1f} LU {'over' if apart > 0 else 'under'} the rest of it")
-    line = "; ".join(parts)
+    line = "; ".join(parts) or "even with its neighbours"
     return line[:1].upper() + line[1:]
 
 
-def _word_reasons(own: list[_Wanted]) -> tuple[tuple[str, str], ...]:
+def _aside(own: list[_Wanted], settings: RideSettings) -> list[_Wanted]:
+    """Return the runs of a phrase that stand apart from the longest."""
+    main = _main(own)
+    return [one for one in own if abs(one.run.own_lufs - main.run.own_lufs) >= settings.word_dead_db]
+
+
+def _word_reasons(own: list[_Wanted], settings: RideSettings) -> tuple[tuple[str, str], ...]:
     main = _main(own)
     told = []
-    for one in own:
-        if one is main or one.gain_db == main.gain_db:
-            continue
+    for one in _aside(own, settings):
         apart = one.run.own_lufs - main.run.own_lufs
         reason = f"{abs(apart):.1f} LU {'over' if apart > 0 else 'under'} the rest of its phrase"
         if one.lost_lu > 0.0:
