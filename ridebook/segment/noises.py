@@ -12,6 +12,9 @@ _BODY_HZ = (250.0, 3000.0)
 _SIBILANT_OVER_BODY_DB = -6.0
 _SIBILANT_UNDER_VOICE_DB = 24.0
 _SHORTEST_SIBILANT_N = 5
+_BRIGHT_OVER_BODY_DB = 2.0
+_LOUD_SIBILANT_UNDER_VOICE_DB = 16.0
+_VOICED_SIBILANT_PERIODICITY = 0.35
 
 _BREATH_PERIODICITY = 0.5
 _BREATH_OVER_FLOOR_DB = 6.0
@@ -52,6 +55,9 @@ def find_sibilants(features: VocalFeatures, activity: Activity) -> np.ndarray:
     hiss = _sum_db(features, _SIBILANT_FROM_HZ, 20000.0)
     body = _sum_db(features, *_BODY_HZ)
     mask = (hiss - body > _SIBILANT_OVER_BODY_DB) & (hiss > activity.voice_db - _SIBILANT_UNDER_VOICE_DB)
+    # What is neither bright, nor loud, nor voiced may be a breath.
+    loud = hiss > activity.voice_db - _LOUD_SIBILANT_UNDER_VOICE_DB
+    mask &= (hiss - body > _BRIGHT_OVER_BODY_DB) | loud | (features.periodicity > _VOICED_SIBILANT_PERIODICITY)
     found = runs(_joined(mask, 1))
     return np.asarray(found[found[:, 1] - found[:, 0] >= _SHORTEST_SIBILANT_N])
 
