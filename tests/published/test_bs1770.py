@@ -125,6 +125,24 @@ def test_integrated_against_the_equations(rate_hz: int) -> None:
     assert ((powers > -70) & (powers < integrated_lufs(stem) - 11)).any()
 
 
+def test_the_absolute_gate_stands_at_its_level() -> None:
+    # A long hum counts in the mean that sets the relative gate if it is over -70 LKFS, and not if it is under. With it,
+    # the relative gate falls far enough to let the second part in, which lowers the reading.
+    rate_hz, gate_lkfs = 8_000, table(BS1770)["gating"]["absolute_gate_lkfs"]
+
+    def found_lufs(hum_lufs: float) -> float:
+        parts = ((2, -20.0), (2, -33.0), (60, hum_lufs))
+        tone = np.sin(2 * np.pi * 1000 / rate_hz * np.arange(64 * rate_hz))
+        tone_lufs = integrated_lufs(measured(tone[: 2 * rate_hz, None], rate_hz))
+        gain = np.concatenate(
+            [np.full(length_s * rate_hz, 10 ** ((lufs - tone_lufs) / 20)) for length_s, lufs in parts]
+        )
+        return integrated_lufs(measured((tone * gain)[:, None], rate_hz))
+
+    assert found_lufs(gate_lkfs - 0.1) == pytest.approx(-20, abs=0.6)
+    assert found_lufs(gate_lkfs + 0.1) == pytest.approx(-22.8, abs=0.6)
+
+
 @pytest.mark.parametrize(("rate_hz", "phases_n"), [(8_000, 8), (44_100, 8), (48_000, 8), (96_000, 4), (192_000, 2)])
 def test_oversampling(rate_hz: int, phases_n: int) -> None:
     # Annex 2: four times at 48 kHz and proportionately less over it (from memory).
