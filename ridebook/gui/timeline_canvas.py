@@ -126,6 +126,7 @@ class TimelineCanvas(QWidget):
         desk.playhead_changed.connect(self._on_playhead_changed)
         self._themes.theme_changed.connect(self._on_theme_changed)
         self._playhead_px = 0.0
+        self._playhead_n = desk.playhead_n
         self._on_theme_changed()
         self._on_analysis_changed()
 
@@ -204,10 +205,13 @@ class TimelineCanvas(QWidget):
         return int(first) + best if max(abs(x[best]), abs(y[best])) <= HIT_PX else None
 
     def _border_at(self, place: QPointF) -> tuple[Span, str] | None:
-        """Border of a word or phrase at a place in the words' strip: of words low down, of phrases above."""
+        """Find the border at a place in the words' strip: of words first low down, of phrases first above."""
         strip, time = self.strips["words"], self.time
-        low = place.y() > strip.bottom_px - self.theme.px(9)
-        tables = (self._data.words, self._data.phrases) if low else (self._data.phrases,)
+        if place.y() < strip.bottom_px - self.theme.px(26):
+            return None
+        tables = (self._data.words, self._data.phrases)
+        if place.y() < strip.bottom_px - self.theme.px(12):
+            tables = tables[::-1]
         for table in tables:
             near = table.between(time.start_n, time.end_n)
             best, found = HIT_PX / 2 + 2.0, None
@@ -301,8 +305,18 @@ class TimelineCanvas(QWidget):
         x = self.time.x_px(self.desk.playhead_n)
         for at in (self._playhead_px, x):
             self.update(QRect(int(at) - 6, 0, 13, self.height()))
+        before_n, self._playhead_n = self._playhead_n, self.desk.playhead_n
+        self._turn_page(before_n)
         if self._pointer is None:
             self._tell_read_out()
+
+    def _turn_page(self, before_n: int) -> None:
+        """Show what follows when a playhead that moves by itself runs out of the view."""
+        view, at_n = self.desk.view, self.desk.playhead_n
+        by_itself = 0 < at_n - before_n < self.desk.rate_hz and self._hold is None
+        if by_itself and view.start_n <= before_n <= view.end_n < at_n:
+            start_n = at_n - 0.05 * view.length_n
+            self.desk.set_view(start_n, start_n + view.length_n)
 
     def set_window_length(self, window: Window) -> None:
         """Read loudness and balance over another window."""
@@ -403,7 +417,7 @@ class TimelineCanvas(QWidget):
     def _paint_overview_window(self, painter: QPainter, scene: Scene) -> None:
         rect = self.overview_window()
         field = scene.field("overview")
-        veil = self.theme.colour("page", 0.62)
+        veil = self.theme.colour("card", 0.4)
         painter.fillRect(QRectF(field.left(), field.top(), rect.left() - field.left(), field.height()), veil)
         painter.fillRect(QRectF(rect.right(), field.top(), field.right() - rect.right(), field.height()), veil)
         painter.setPen(QPen(self.theme.colour("selection"), 2))

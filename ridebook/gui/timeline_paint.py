@@ -36,6 +36,8 @@ BALANCE_RANGE_LU = 7.5
 HATCH_PX = 6
 POINT_PX = 8
 TEXTS_KEPT = 4000
+DASH_PX = (9.0, 5.5)
+"""A dash begins every so many pixels, and is so long."""
 CURVE_PX = 2
 """Curves have a point for every two pixels: with fewer corners they look the same and cost half."""
 LEAST_WINDOW_PX = 4
@@ -76,6 +78,28 @@ class Hand:
         painter.drawStaticText(QPointF(round(x), round(base_px - self._ascent_px)), self._ready(text)[0])
 
 
+def mixed(one: QColor, other: QColor, share: float) -> QColor:
+    """Mix a colour with a share of another."""
+    return QColor.fromRgbF(
+        one.redF() + (other.redF() - one.redF()) * share,
+        one.greenF() + (other.greenF() - one.greenF()) * share,
+        one.blueF() + (other.blueF() - one.blueF()) * share,
+    )
+
+
+def tones(theme: Theme) -> dict[str, QColor]:
+    """Mix the tones of the waves and of the aim's borders: solid, as see-through ones are painted more slowly."""
+    page, card, vocal = theme.colour("page"), theme.colour("card"), theme.colour("vocal")
+    return {
+        "vocal": mixed(vocal, page, 0.08),
+        "vocal raised": mixed(vocal, theme.colour("ink"), 0.6),
+        "vocal before": mixed(vocal, page, 0.38),
+        "bed": mixed(theme.colour("bed"), page, 0.2),
+        "overview": mixed(theme.colour("bed"), card, 0.2),
+        "aim": mixed(theme.colour("in_order"), theme.colour("aim_band"), 0.3),
+    }
+
+
 class Look:
     """A theme whose colours and fonts are made once: a frame asks for hundreds of them."""
 
@@ -87,6 +111,7 @@ class Look:
         self.bold = Hand(theme.small(bold=True))
         self.text = Hand(theme.text())
         self.heading = Hand(theme.heading())
+        self.tones = tones(theme)
         word = theme.lyric()
         word.setPixelSize(theme.px(13))
         self.word = Hand(word)
@@ -231,15 +256,6 @@ def draw_curve(painter: QPainter, x: np.ndarray, y: np.ndarray) -> None:
     draw_lines(painter, x[:-1][both], y[:-1][both], x[1:][both], y[1:][both])
 
 
-def mixed(one: QColor, other: QColor, share: float) -> QColor:
-    """Solid colour between two; solid ones are painted faster than see-through ones."""
-    return QColor.fromRgbF(
-        one.redF() + (other.redF() - one.redF()) * share,
-        one.greenF() + (other.greenF() - one.greenF()) * share,
-        one.blueF() + (other.blueF() - one.blueF()) * share,
-    )
-
-
 def _pen(colour: QColor, width: float = 1.0, cap: Qt.PenCapStyle = Qt.PenCapStyle.FlatCap) -> QPen:
     pen = QPen(colour, width)
     pen.setCapStyle(cap)
@@ -342,7 +358,7 @@ def paint_overview(painter: QPainter, scene: Scene) -> None:
             field.left(),
             low / reach,
             high / reach,
-            mixed(theme.colour("bed"), theme.colour("card"), 0.45),
+            theme.tones["overview"],
         )
     y = field.bottom() - foot / 2
     x0, x1 = whole.x_px(data.phrases.starts_n), whole.x_px(data.phrases.ends_n)
@@ -459,7 +475,6 @@ def paint_vocal(painter: QPainter, scene: Scene) -> None:
     """Paint the vocal's wave as it will sound: what a ride adds stands out darker, what it takes stays as a trace."""
     data, theme = scene.data, scene.theme
     field = scene.field("vocal")
-    vocal, page = theme.colour("vocal"), theme.colour("page")
     painter.setClipRect(field)
     if data.vocal_pyramid is not None:
         edges, left = scene.time.bins_n(scene.ratio)
@@ -468,10 +483,10 @@ def paint_vocal(painter: QPainter, scene: Scene) -> None:
         gain = 10.0 ** (peak_gain_db(data.lane, data.session.trim_db, edges) / 20.0)
         least = np.minimum(gain, 1.0)
         if (gain < 0.995).any():
-            _envelope(painter, scene, field, left, low, high, mixed(vocal, page, 0.72))
+            _envelope(painter, scene, field, left, low, high, theme.tones["vocal before"])
         if (gain > 1.005).any():
-            _envelope(painter, scene, field, left, low * gain, high * gain, vocal)
-        _envelope(painter, scene, field, left, low * least, high * least, mixed(vocal, page, 0.3))
+            _envelope(painter, scene, field, left, low * gain, high * gain, theme.tones["vocal raised"])
+        _envelope(painter, scene, field, left, low * least, high * least, theme.tones["vocal"])
     painter.setClipping(False)
 
 
@@ -483,7 +498,7 @@ def paint_bed(painter: QPainter, scene: Scene) -> None:
     if data.bed_pyramid is not None:
         edges, left = scene.time.bins_n(scene.ratio)
         low, high = data.bed_pyramid.envelope(int(edges[0]), int(edges[-1]), len(edges) - 1)
-        colour = mixed(theme.colour("bed"), theme.colour("page"), 0.25)
+        colour = theme.tones["bed"]
         _envelope(painter, scene, field, left, low / data.bed_reach, high / data.bed_reach, colour)
     painter.setClipping(False)
 
@@ -629,7 +644,7 @@ def _aim_band(painter: QPainter, scene: Scene, scale: ValueScale, field: QRectF)
     cuts = np.unique(np.concatenate([[time.start_n, time.end_n], table.starts_n[inside], table.ends_n[inside]]))
     cuts = cuts[(cuts >= time.start_n) & (cuts <= time.end_n)]
     band = data.session.settings.band_lu
-    edge = mixed(scene.theme.colour("in_order"), scene.theme.colour("aim_band"), 0.45)
+    edge = scene.theme.tones["aim"]
     for left_n, right_n, aim in zip(cuts[:-1], cuts[1:], data.aims_lu((cuts[:-1] + cuts[1:]) / 2)):
         x0, x1 = round(time.x_px(left_n)), round(time.x_px(right_n))
         y0, y1 = round(scale.y_px(aim + band)), round(scale.y_px(aim - band))
@@ -695,8 +710,8 @@ def paint_lane(painter: QPainter, scene: Scene) -> None:
     data, theme, scale = scene.data, scene.theme, scene.lane_scale
     painter.setClipRect(scene.field("lane"))
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-    _pencil(painter, scene, scale)
-    x, y = _lane_line(scene, scale, data.lane)
+    _pencil(painter, scene)
+    x, y = _line(scene, data.lane, scene.time.start_n, scene.time.end_n)
     painter.setPen(_pen(theme.colour("ink"), 2.0 if len(x) < 400 else 1.0, _SQUARE))
     draw_curve(painter, x, y)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
@@ -704,63 +719,56 @@ def paint_lane(painter: QPainter, scene: Scene) -> None:
     painter.setClipping(False)
 
 
-def _lane_line(scene: Scene, scale: ValueScale, lane: Lane) -> tuple[np.ndarray, np.ndarray]:
-    """Corners of a lane in the view, and where it leaves the view."""
-    time = scene.time
-    return _line_between(time, scale, lane, time.start_n, time.end_n)
-
-
-def _line_between(
-    time: TimeScale, scale: ValueScale, lane: Lane, start_n: float, end_n: float
-) -> tuple[np.ndarray, np.ndarray]:
+def _line(scene: Scene, lane: Lane, start_n: float, end_n: float) -> tuple[np.ndarray, np.ndarray]:
+    """Corners of a lane between two frames, and where it enters and leaves."""
     inside = lane.frames[(lane.frames > start_n) & (lane.frames < end_n)]
     frames = np.concatenate([[start_n], inside, [end_n]])
-    return time.x_px(frames), scale.y_px(lane.gain_db_at(frames))
+    return scene.time.x_px(frames), scene.lane_scale.y_px(lane.gain_db_at(frames))
 
 
-def _pencil(painter: QPainter, scene: Scene, scale: ValueScale) -> None:
+def _pencil(painter: QPainter, scene: Scene) -> None:
     """Draw what is suggested, dashed; what was turned down, struck out."""
     data, theme, time = scene.data, scene.theme, scene.time
-    pencil = theme.colour("pencil")
     struck = []
     for span in data.phrases.spans[data.phrases.between(time.start_n, time.end_n)]:
         decision = data.session.decision(span.id)
         if decision.state is State.STRUCK and decision.decided_on is not None:
             struck.append(decision.decided_on)
+    cells = [(time.x_px(each.start_n), time.x_px(each.end_n)) for each in struck]
+    painter.setPen(_pen(theme.colour("pencil"), 1.4))
     if data.suggestion is not None:
-        x, y = _lane_line(scene, scale, data.suggestion.lane)
-        _dashed(painter, pencil, x, y)
-    painter.setPen(_pen(pencil))
-    for decided_on in struck:
-        lane = Lane(decided_on.points)
-        start_n, end_n = max(decided_on.start_n, time.start_n), min(decided_on.end_n, time.end_n)
-        if end_n <= start_n or not lane.points:
-            continue
-        x, y = _line_between(time, scale, lane, start_n, end_n)
-        _dashed(painter, pencil, x, y)
-        at = np.arange(x[0] + theme.px(8), x[-1] - theme.px(4), theme.px(14))
+        _dashed(painter, scene, *_line(scene, data.suggestion.lane, 0, data.frames_n), leave_out=cells)
+    for decided_on, (left, right) in zip(struck, cells):
+        x, y = _line(scene, Lane(decided_on.points), decided_on.start_n, decided_on.end_n)
+        _dashed(painter, scene, x, y)
+        at = np.arange(left + theme.px(8), right - theme.px(4), theme.px(14))
+        at = at[(at > time.left_px - theme.px(8)) & (at < time.right_px + theme.px(8))]
         on = np.interp(at, x, y)
-        away = np.abs(on - scale.y_px(0.0)) > 2.0
+        away = np.abs(on - scene.lane_scale.y_px(0.0)) > 2.0
         at, on = at[away], on[away]
-        painter.setPen(_pen(pencil))
         draw_lines(painter, at - theme.px(3), on + theme.px(5), at + theme.px(3), on - theme.px(5))
 
 
-def _dashed(painter: QPainter, colour: QColor, x: np.ndarray, y: np.ndarray) -> None:
-    """Dashes along a line, cut by hand: Qt's own dashes cost many times as much on a line of hundreds of corners."""
-    if len(x) < 2:
-        return
+def _dashed(
+    painter: QPainter,
+    scene: Scene,
+    x: np.ndarray,
+    y: np.ndarray,
+    leave_out: Iterable[tuple[float, float]] = (),
+) -> None:
+    """Draw the part of a line that is in the view in dashes; they stay where they are when the view moves.
+
+    Cut by hand: Qt's own dashes cost many times as much on a line of hundreds of corners.
+    """
     along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
-    starts = np.arange(0.0, along[-1], 9.0)
-    ends = np.minimum(starts + 5.5, along[-1])
-    painter.setPen(_pen(colour, 1.4))
-    draw_lines(
-        painter,
-        np.interp(starts, along, x),
-        np.interp(starts, along, y),
-        np.interp(ends, along, x),
-        np.interp(ends, along, y),
-    )
+    first, last = np.interp([scene.time.left_px, scene.time.right_px], x, along)
+    starts = np.arange(np.floor(first / DASH_PX[0]), last / DASH_PX[0]) * DASH_PX[0]
+    for left, right in leave_out:
+        a, b = np.interp([left, right], x, along)
+        starts = starts[(starts < a) | (starts >= b)]
+    ends = starts + DASH_PX[1]
+    x0, x1 = np.interp(starts, along, x), np.interp(ends, along, x)
+    draw_lines(painter, x0, np.interp(starts, along, y), x1, np.interp(ends, along, y))
 
 
 def _points(painter: QPainter, scene: Scene, scale: ValueScale) -> None:

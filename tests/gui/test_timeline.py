@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QApplication
 from ridebook.gui.desk import Desk
 from ridebook.gui.theme import themes
 from ridebook.gui.timeline import Timeline
+from ridebook.gui.timeline_paint import tones
 from ridebook.ride.lane import Lane
 from ridebook.segment.spans import Kind
 from ridebook.session import edits
@@ -402,6 +403,53 @@ def test_read_out_under_the_pointer(timeline):
     press(timeline, Qt.Key.Key_W)
     assert canvas.window_length.name == "SHORT_TERM"
     assert timeline.read_out.read_out.vocal_lufs != before
+
+
+def contrast(one, other):
+    """Contrast ratio of WCAG 2.2, success criterion 1.4.3."""
+
+    def luminance(colour):
+        parts = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in colour.getRgbF()[:3]]
+        return float(np.dot(parts, (0.2126, 0.7152, 0.0722)))
+
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("name", ["paper", "lamp"])
+def test_waves_and_borders_stand_out(qapp, name):
+    """Graphics at 3:1, WCAG 2.2 success criterion 1.4.11; the themes' own colours are tested with the themes."""
+    themes().choose(name)
+    theme = themes().current
+    for tone, colour in tones(theme).items():
+        surface = theme.colour("card" if tone in ("overview", "aim") else "page")
+        assert contrast(colour, surface) >= 3.0, tone
+
+
+def test_the_page_turns_when_the_playhead_runs_out(timeline):
+    for k in range(230, 250):
+        timeline.desk.set_playhead(k * RATE_HZ // 20)
+    view = timeline.desk.view
+    assert view.start_n <= timeline.desk.playhead_n < view.start_n + view.length_n // 3
+    timeline.desk.set_view(0, 12 * RATE_HZ)
+    timeline.desk.set_playhead(30 * RATE_HZ)
+    assert timeline.desk.view.start_n == 0
+
+
+def test_dashes_stay_where_they_are_while_the_view_moves(timeline):
+    canvas = timeline.canvas
+    timeline.desk.edit("flat", lambda session: edits.replace_lane(session, Lane()))
+    timeline.desk.set_playhead(0)
+    step_n = canvas.time.frames_per_px * 40
+    timeline.desk.set_view(4 * step_n, 4 * step_n + 12 * RATE_HZ)
+    strip, left = canvas.strips["lane"], int(canvas.time.left_px)
+    before = canvas.grab().toImage().copy(left + 140, strip.top_px, 500, strip.height_px)
+    timeline.desk.set_view(5 * step_n, 5 * step_n + 12 * RATE_HZ)
+    after = canvas.grab().toImage().copy(left + 100, strip.top_px, 500, strip.height_px)
+    differ = sum(
+        before.pixel(x, y) != after.pixel(x, y) for x in range(0, 500, 3) for y in range(0, strip.height_px, 2)
+    )
+    assert differ < 0.01 * 500 * strip.height_px / 6
 
 
 def colours_in(timeline, strip, seconds):
