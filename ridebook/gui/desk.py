@@ -23,8 +23,8 @@ from ridebook.measure.measures import Measures
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.ride.trim import trim_for
 from ridebook.segment.spans import Kind, Span
-from ridebook.session.document import Session
-from ridebook.session.edits import quiet_ids, set_trim
+from ridebook.session.document import Session, SourceFile
+from ridebook.session.edits import quiet_ids, set_lyric, set_title, set_trim
 from ridebook.session.file import missing_sources, read_session, save_session
 from ridebook.session.history import History
 from ridebook.session.recovery import discard_recovery, write_recovery
@@ -35,6 +35,7 @@ from ridebook.work.steps import CancelCheck, Progress
 if TYPE_CHECKING:
     from ridebook.audio.stems import StemPair
     from ridebook.work.cache import AnalysisCache
+    from ridebook.work.new_version import NewVersion
     from ridebook.work.song import Song
 
 Edit = Callable[[Session], Session]
@@ -178,14 +179,37 @@ class Desk(QObject):
         if measures is not None and suggestion is None:
             self.suggest_again()
 
-    def open_pair(self, vocal: Path, beds: Sequence[Path]) -> None:
-        """Begin a new song from a vocal and its bed; nothing on the desk changes before it is measured."""
+    def open_pair(
+        self,
+        vocal: Path,
+        beds: Sequence[Path],
+        *,
+        words: Path | None = None,
+        lyric: Path | None = None,
+        title: str = "",
+    ) -> None:
+        """Begin a new song from a vocal and its bed; nothing on the desk changes before it is measured.
+
+        Parameters
+        ----------
+        vocal : Path
+            The vocal.
+        beds : sequence of Path
+            The files of its bed.
+        words : Path, optional
+            Segment list to take in place of what is found in the vocal.
+        lyric : Path, optional
+            Text of the song.
+        title : str
+            The song's title; the name of the vocal's file where it is empty.
+        """
         keep = self.cache_on
 
         def work(progress: Progress, cancelled: CancelCheck) -> Song:
             from ridebook.work.song import open_song
 
-            return open_song(vocal, beds, cache=_cache(keep), progress=progress, cancelled=cancelled)
+            song = open_song(vocal, beds, cache=_cache(keep), progress=progress, cancelled=cancelled)
+            return _with_words(song, words, lyric, title)
 
         self._open(work, f"Measuring {Path(vocal).name}", None, None)
 
@@ -230,6 +254,36 @@ class Desk(QObject):
 
         name = path.name if path is not None else session.title
         self._open(work, f"Opening {name}", path, sha256, unsaved=unsaved)
+
+    def take_new_version(self, old: SourceFile, path: Path) -> None:
+        """Put another version of the vocal or a bed in its place; what was decided is kept."""
+        session, measures = self.session, self.measures
+        if session is None or measures is None:
+            return
+        self.commit()
+        keep = self.cache_on
+        session_path, sha256 = self.path, self._sha256
+
+        def work(progress: Progress, cancelled: CancelCheck) -> NewVersion:
+            from ridebook.work.new_version import take_new_version
+
+            return take_new_version(
+                session, measures, old, path, cache=_cache(keep), progress=progress, cancelled=cancelled
+            )
+
+        def done(made: NewVersion) -> None:
+            self._show_song(made.song, session_path, sha256)
+            self.history.mark_unclean()
+            self.message.emit(made.line())
+
+        self.pool.start(
+            work,
+            done=done,
+            failed=self.failed.emit,
+            lost=lambda made: made.song.pair.close(),
+            group="open",
+            label=f"Comparing {path.name}",
+        )
 
     def _open(
         self,
@@ -633,6 +687,24 @@ def _cache(keep: bool) -> AnalysisCache | None:
     from ridebook.work.cache import AnalysisCache
 
     return AnalysisCache() if keep else None
+
+
+def _with_words(song: Song, words: Path | None, lyric: Path | None, title: str) -> Song:
+    """Song with the segments of a list and the lyric of a text."""
+    from ridebook.exchange.segment_lists import read_segments
+    from ridebook.work.song import suggestion_for
+
+    session = song.session
+    if lyric is not None:
+        session = set_lyric(session, lyric.read_text("utf-8"))
+    if title:
+        session = set_title(session, title)
+    if words is not None:
+        segments = read_segments(words, session.vocal.rate_hz, session.vocal.frames_n)
+        session = replace(session, segments=segments)
+        session = set_trim(session, trim_for(song.analysis.measures, segments, session.settings))
+        song = replace(song, suggestion=suggestion_for(session, song.analysis))
+    return replace(song, session=session)
 
 
 def _suggested(session: Session, measures: Measures) -> Suggestion:

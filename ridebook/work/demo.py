@@ -22,6 +22,7 @@ from ridebook.work.steps import Progress, part_of, silent
 RIDES, SEGMENTS, STEM, MIX, SESSION = "rides.csv", "segments.csv", "vocal_ridden.wav", "mix.wav", "demo.ridebook"
 OUTPUT_NAMES = (RIDES, SEGMENTS, STEM, MIX, SESSION)
 
+TITLE = "The Orchard Wall"
 _BEDS = ("band.flac", "keys.flac")
 
 
@@ -75,7 +76,7 @@ def make_demo(out: Path, progress: Progress = silent) -> Demo:
     song = open_song(vocal, beds, progress=part_of(progress, 0, 2))
     with song.pair:
         session = ink(song.session, song.suggestion, open_phrases(song.session))
-        session = set_title(session, "The Orchard Wall")
+        session = set_title(session, TITLE)
         lyric = shipped("demo_sessions") / "lyric.txt"
         session = set_lyric(session, lyric.read_text(encoding="utf-8"))
         protect = [vocal, *beds]

@@ -207,7 +207,7 @@ def opened_reference(
     """
     stem = open_stem(path, rate_hz)
     try:
-        power = CellPower(rate_hz, stem.layout.weights)
+        power = CellPower(rate_hz, stem.layout.weights.tolist())
         for _, block in stem.blocks():
             raise_if(cancelled)
             power.feed(block)
