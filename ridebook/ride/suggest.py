@@ -43,7 +43,7 @@ FIT_DB = 0.25
 HELD_DB_PER_S = 2.0
 """On a held note the lane moves no faster (common practice, no source)."""
 
-WORD_DEAD_BANDS = 1.75
+WORD_DEAD_BANDS = 2.2
 """Words must stand this many word dead bands from the rest of their phrase to ride by themselves."""
 FOLLOWS_LU = (0.25, 0.45)
 FOLLOWS_PART = (0.5, 0.75)
