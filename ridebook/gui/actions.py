@@ -17,6 +17,21 @@ from ridebook.session.document import Session, State
 
 NUDGE_DB = 0.5
 FINE_DB = 0.1
+NAMED_KEYS = (
+    "Return",
+    "Enter",
+    "Del",
+    "Delete",
+    "Backspace",
+    "Ins",
+    "Esc",
+    "Space",
+    "Home",
+    "End",
+    "PgUp",
+    "PgDown",
+    "F11",
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +41,13 @@ class KeyLine:
     group: str
     keys: str
     what: str
+
+
+def keys_said(action: QAction) -> str:
+    """Say an action's keys, two at most; keys that few keyboards have (``Save``, ``Undo``) are left out."""
+    texts = dict.fromkeys(key.toString(QKeySequence.SequenceFormat.NativeText) for key in action.shortcuts())
+    common = [text for text in texts if text and ("+" in text or len(text) < 3 or text in NAMED_KEYS)]
+    return " or ".join(common[:2])
 
 
 class ActionSet(QObject):
@@ -106,10 +128,9 @@ class ActionSet(QObject):
 
     def key_lines(self) -> list[KeyLine]:
         """Lines for the page of keys, in the order in which the actions were made."""
-        native = QKeySequence.SequenceFormat.NativeText
         lines = []
         for name, action in self._actions.items():
-            keys = "  or  ".join(dict.fromkeys(key.toString(native) for key in action.shortcuts() if not key.isEmpty()))
+            keys = keys_said(action)
             if keys:
                 lines.append(KeyLine(self._groups[name], keys, action.statusTip()))
         return lines

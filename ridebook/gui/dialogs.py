@@ -68,6 +68,9 @@ def _spaced(layout: QVBoxLayout) -> QVBoxLayout:
 def _main(button: QPushButton) -> QPushButton:
     button.setProperty("main", True)
     button.setDefault(True)
+    # A button box has dressed its buttons already.
+    button.style().unpolish(button)
+    button.style().polish(button)
     return button
 
 
@@ -397,7 +400,6 @@ class UndoList(QDialog):
         self._desk = desk
         self.list = QListWidget(self)
         self.list.setAccessibleName("Steps")
-        self.list.setFrameShape(QListWidget.Shape.NoFrame)
         self.list.currentRowChanged.connect(self._on_row)
         layout = _spaced(QVBoxLayout(self))
         layout.addWidget(heading("Undo list", self))
@@ -443,10 +445,11 @@ class KeysPage(QDialog):
         columns.setSpacing(theme.px(40))
         for column in _balanced(groups, 3):
             side = QVBoxLayout()
+            side.setSpacing(theme.px(6))
             for group in column:
                 label = QLabel(group.upper(), page)
                 label.setFont(theme.heading())
-                side.addSpacing(theme.px(12))
+                side.addSpacing(theme.px(10))
                 side.addWidget(label)
                 grid = QGridLayout()
                 grid.setHorizontalSpacing(theme.px(16))
@@ -458,6 +461,7 @@ class KeysPage(QDialog):
                     what = QLabel(line.what, page)
                     what.setWordWrap(True)
                     grid.addWidget(what, row, 1)
+                grid.setColumnMinimumWidth(0, theme.px(124))
                 grid.setColumnStretch(1, 1)
                 side.addLayout(grid)
             side.addStretch(1)
@@ -542,7 +546,7 @@ class WalkThrough(QDialog):
         self._text.setWordWrap(True)
         self._text.setAlignment(Qt.AlignmentFlag.AlignTop)
         self.back = QPushButton("Back", self)
-        self.on = _main(QPushButton("On", self))
+        self.on = _main(QPushButton("Next", self))
         self.back.clicked.connect(lambda: self.show_page(self.page - 1))
         self.on.clicked.connect(lambda: self.show_page(self.page + 1))
         line = QHBoxLayout()
@@ -566,7 +570,7 @@ class WalkThrough(QDialog):
         self._head.setText(title)
         self._text.setText(text)
         self.back.setEnabled(self.page > 0)
-        self.on.setText("Done" if self.page == len(WALK) - 1 else "On")
+        self.on.setText("Done" if self.page == len(WALK) - 1 else "Next")
 
 
 class ErrorDialog(QDialog):

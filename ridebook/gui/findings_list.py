@@ -89,6 +89,7 @@ class FindingsList(QListWidget):
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._desk = desk
+        self.setObjectName("findings")
         self.setAccessibleName("Findings")
         self.setFrameShape(QListWidget.Shape.NoFrame)
         self.setMinimumHeight(themes().current.px(28))

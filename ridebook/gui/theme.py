@@ -328,6 +328,12 @@ def style_sheet(theme: Theme) -> str:
     QLineEdit, QAbstractSpinBox, QComboBox {{ min-height: {max(20, px(20))}px; }}
     QLineEdit:focus, QPlainTextEdit:focus, QTextEdit:focus, QAbstractSpinBox:focus, QComboBox:focus
         {{ border: 2px solid {c.selection}; padding: {px(2) - 1}px {px(6) - 1}px; }}
+    QListView, QTreeView {{ background: {c.page}; color: {c.ink}; border: 1px solid {c.edge}; }}
+    QListView#findings {{ background: {c.card}; border: none; }}
+    QListView#findings::item {{ padding: 0; }}
+    QLineEdit {{ placeholder-text-color: {c.pencil}; }}
+    QListView::item {{ min-height: {max(24, px(24))}px; padding: 0 {px(6)}px; }}
+    QListView::item:selected {{ background: {c.selected}; color: {c.ink}; }}
     QComboBox QAbstractItemView {{ background: {c.page}; color: {c.ink}; border: 1px solid {c.edge};
         selection-background-color: {c.selected}; selection-color: {c.ink}; }}
     QSlider::groove:horizontal {{ height: {px(3)}px; background: {c.edge}; border-radius: 1px; }}

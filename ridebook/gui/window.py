@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from PySide6.QtCore import QByteArray, QDir, QEvent, QSize, Qt, QTimer, QUrl, Signal
+from PySide6.QtCore import QByteArray, QDir, QEvent, QSize, QStandardPaths, Qt, QTimer, QUrl, Signal
 from PySide6.QtGui import QActionGroup, QCloseEvent, QDesktopServices, QDragEnterEvent, QDropEvent, QKeySequence
 from PySide6.QtWidgets import (
     QApplication,
@@ -29,7 +30,7 @@ from PySide6.QtWidgets import (
 from ridebook import __version__
 from ridebook.errors import RidebookError, SessionChangedError
 from ridebook.gui import settings as user
-from ridebook.gui.actions import ActionSet, KeyLine, RideActions
+from ridebook.gui.actions import ActionSet, KeyLine, RideActions, keys_said
 from ridebook.gui.desk import Desk
 from ridebook.gui.dialogs import (
     ExportDialog,
@@ -57,8 +58,9 @@ from ridebook.gui.timeline import Timeline
 from ridebook.gui.words import counted
 from ridebook.segment.spans import Kind
 from ridebook.session import edits
-from ridebook.session.document import Session, State
+from ridebook.session.document import Session, SourceFile, State
 from ridebook.session.file import SUFFIX, locate, missing_sources
+from ridebook.work.demo import TITLE, demo_sources
 from ridebook.work.places import shipped
 from ridebook.work.preview import save_preview
 from ridebook.work.steps import CancelCheck, Progress
@@ -161,6 +163,7 @@ class BusyLine(QWidget):
         self._cancel.clicked.connect(self._on_cancel)
         line = QHBoxLayout(self)
         line.setContentsMargins(0, 0, 8, 0)
+        line.addStretch(1)
         for widget in (self._label, self._bar, self._cancel):
             line.addWidget(widget)
         desk.busy_changed.connect(self._refresh)
@@ -292,8 +295,8 @@ class Window(QMainWindow):
         self.strip = QSplitter(Qt.Orientation.Horizontal, self)
         self.strip.addWidget(self.findings_part)
         self.strip.addWidget(self.listen_part)
-        self.strip.setStretchFactor(0, 3)
-        self.strip.setStretchFactor(1, 2)
+        self.strip.setStretchFactor(0, 1)
+        self.strip.setStretchFactor(1, 0)
         self.down = QSplitter(Qt.Orientation.Vertical, self)
         self.down.addWidget(self.across)
         self.down.addWidget(self.strip)
@@ -337,7 +340,11 @@ class Window(QMainWindow):
         file = actions.menu(bar.addMenu("&File"), ("new_pair", "open"))
         self.recent_menu = file.addMenu("&Lately")
         self.recent_menu.aboutToShow.connect(self._fill_recent)
-        actions.menu(file, ("new_window", "", "save", "save_as", "revert", "", "export", "", "close", "quit"))
+        actions.menu(file, ("new_window", "", "save", "save_as", "revert", ""))
+        self.version_menu = file.addMenu("New &version of")
+        self.version_menu.setToolTip("Put another version of a stem in its place; what was decided is kept")
+        self.version_menu.aboutToShow.connect(self._fill_versions)
+        actions.menu(file, ("", "export", "", "close", "quit"))
         edit = actions.menu(bar.addMenu("&Edit"), ("undo", "redo", "undo_list", "", "select_all", ""))
         edit.addActions([commands[name] for name in ("copy", "paste")])
         edit.addSeparator()
@@ -427,7 +434,7 @@ class Window(QMainWindow):
         for name, splitter, sizes in (
             ("across", self.across, (theme.px(500), theme.px(900))),
             ("down", self.down, (theme.px(640), theme.px(132))),
-            ("strip", self.strip, (theme.px(840), theme.px(560))),
+            ("strip", self.strip, (theme.px(800), theme.px(600))),
         ):
             state = stored.value(f"window/{name}")
             if not (isinstance(state, QByteArray) and splitter.restoreState(state)):
@@ -478,13 +485,12 @@ class Window(QMainWindow):
 
     def open_demo(self) -> None:
         """Open the song that ships with the program."""
-        folder = shipped("demo_sessions")
-        vocal = folder / "vocal.flac"
-        beds = sorted(path for path in folder.glob("*.flac") if path != vocal)
-        if vocal.is_file() and beds:
-            self.open_pair(vocal, beds)
+        vocal, beds = demo_sources()
+        if vocal.is_file():
+            words, lyric = vocal.with_name("words.csv"), vocal.with_name("lyric.txt")
+            self._free().desk.open_pair(vocal, beds, words=words, lyric=lyric, title=TITLE)
         else:
-            self.show_error(RidebookError(f"The demo song is not in {folder}; install Ridebook again."))
+            self.show_error(RidebookError(f"The demo song is not in {vocal.parent}; install Ridebook again."))
 
     def save(self) -> None:
         """Save, or ask for a name where there is none yet."""
@@ -500,11 +506,18 @@ class Window(QMainWindow):
         session = self.desk.session
         if session is None:
             return
-        folder = self.desk.path.parent if self.desk.path is not None else Path(session.vocal.path).parent
+        folder = self._own_folder()
         name = self.desk.path.name if self.desk.path is not None else f"{session.title or 'song'}{SUFFIX}"
         self._ask_file(
             "Save the session", SESSION_FILTER, self._save_to, save=folder / name.replace("/", "_"), suffix=SUFFIX
         )
+
+    def _own_folder(self) -> Path:
+        """Folder of the session, or else of its vocal; the user's documents where that is the program's own."""
+        folder = (self.desk.path or Path(self.desk.session.vocal.path)).parent
+        if folder.is_dir() and os.access(folder, os.W_OK) and folder != shipped("demo_sessions"):
+            return folder
+        return Path(QStandardPaths.writableLocation(QStandardPaths.StandardLocation.DocumentsLocation))
 
     def _save_to(self, path: Path) -> None:
         # The file dialog has asked already whether a file that is there may be replaced.
@@ -537,6 +550,21 @@ class Window(QMainWindow):
             "All that was done since it was saved is lost, and cannot be undone.",
             (("Go back", lambda: self.desk.open_session(path)), ("Cancel", lambda: None)),
         )
+
+    def _fill_versions(self) -> None:
+        self.version_menu.clear()
+        session = self.desk.session
+        for source in () if session is None else (session.vocal, *session.beds):
+            what = "vocal" if source == session.vocal else "bed"
+            action = self.version_menu.addAction(f"{Path(source.path).name} ({what})…")
+            action.triggered.connect(lambda _on=False, source=source: self.choose_version(source))
+        if self.version_menu.isEmpty():
+            self.version_menu.addAction("Nothing is open").setEnabled(False)
+
+    def choose_version(self, source: SourceFile) -> QFileDialog:
+        """Ask for another version of a stem."""
+        title = f"A new version of {Path(source.path).name}"
+        return self._ask_file(title, AUDIO_FILTER, lambda path: self.desk.take_new_version(source, path))
 
     def _fill_recent(self) -> None:
         self.recent_menu.clear()
@@ -611,7 +639,7 @@ class Window(QMainWindow):
         stored = user.settings().value("export_folder", "")
         folder = Path(str(stored)) if stored and Path(str(stored)).is_dir() else None
         if folder is None:
-            folder = (self.desk.path or Path(session.vocal.path)).parent
+            folder = self._own_folder()
         dialog = ExportDialog(session, open_n, folder, self)
         dialog.chosen.connect(self._export)
         dialog.open()
@@ -639,7 +667,7 @@ class Window(QMainWindow):
             "Exported",
             "\n".join(lines),
             (
-                ("Good", lambda: None),
+                ("OK", lambda: None),
                 ("Open the folder", lambda: QDesktopServices.openUrl(QUrl.fromLocalFile(str(folder)))),
             ),
         )
@@ -820,7 +848,6 @@ class Window(QMainWindow):
 
     def key_lines(self) -> list[KeyLine]:
         """Every key of the window."""
-        native = QKeySequence.SequenceFormat.NativeText
         lines = self.actions_.key_lines()
         for keys, what in (
             ("Up, Down", "Line before, next line"),
@@ -832,9 +859,7 @@ class Window(QMainWindow):
         ):
             lines.append(KeyLine("In the sheet", keys, what))
         for command in self.timeline.commands.values():
-            keys = "  or  ".join(
-                dict.fromkeys(key.toString(native) for key in command.shortcuts() if not key.isEmpty())
-            )
+            keys = keys_said(command)
             if keys:
                 lines.append(KeyLine("In the timeline", keys, command.text()))
         return lines
@@ -846,7 +871,7 @@ class Window(QMainWindow):
             f"Ridebook {__version__}",
             "Rides the lead vocal of a mix, line by line and word by word.\n\nMIT licence. The typefaces are Source "
             "Serif Pro and Source Sans Pro by Adobe, under the SIL Open Font License. Made with Qt.",
-            (("Good", lambda: None),),
+            (("OK", lambda: None),),
             "About Ridebook",
         )
 
@@ -875,7 +900,7 @@ class Window(QMainWindow):
 
     def show_error(self, error: RidebookError) -> QDialog:
         """Show what a user's error says."""
-        return ask(self, "That did not work", str(error), (("Good", lambda: None),))
+        return ask(self, "That did not work", str(error), (("OK", lambda: None),))
 
     # --- drag and drop, closing ------------------------------------------------------------------
 

@@ -318,7 +318,7 @@ def test_export_writes_what_is_ticked_and_it_agrees_with_the_lane(window, qtbot,
     qtbot.waitUntil(lambda: any(d.isVisible() for d in window.findChildren(QDialog)), timeout=60_000)
     done = dialog_of(window)
     assert "true peak" in text_of(done)
-    button(done, "Good").click()
+    button(done, "OK").click()
 
     rows = (out / "rides.csv").read_text("utf-8").splitlines()
     assert rows[0].startswith("time_s,gain_db")
@@ -346,7 +346,7 @@ def test_export_never_writes_over_a_source(window, qtbot, stems):
     shown = dialog_of(window)
     assert "That did not work" in text_of(shown)
     assert str(stems[0]) in text_of(shown)
-    button(shown, "Good").click()
+    button(shown, "OK").click()
     assert stems[0].read_bytes() == before
 
 
@@ -521,5 +521,5 @@ def test_error_of_the_user_is_shown_as_it_is(window, qtbot, tmp_path):
     qtbot.waitUntil(lambda: any(d.isVisible() for d in window.findChildren(QDialog)))
     shown = dialog_of(window)
     assert "no.wav" in text_of(shown)
-    button(shown, "Good").click()
+    button(shown, "OK").click()
     assert window.first_page.isVisible()
