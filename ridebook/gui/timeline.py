@@ -219,10 +219,12 @@ class Timeline(QWidget):
         for action in self._tools.actions():
             button = QToolButton(self)
             button.setDefaultAction(action)
+            button.setProperty("soft", True)
             button.setAccessibleName(f"Tool: {action.text()}")
             foot.addWidget(button)
         foot.addSpacing(px(8))
         self._window_button = QToolButton(self)
+        self._window_button.setProperty("soft", True)
         menu = QMenu(self._window_button)
         menu.addActions(self._windows.actions())
         self._window_button.setMenu(menu)

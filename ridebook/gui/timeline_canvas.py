@@ -248,6 +248,7 @@ class TimelineCanvas(QWidget):
     @Slot(object, object)
     def _on_session_changed(self, before: Session | None, after: Session) -> None:
         if self._data is None or before is None or before.vocal is not after.vocal:
+            self._gesture = self._hold = self._pressed = None
             self._on_analysis_changed()
             return
         data, self._data = self._data, self._data.after(after)

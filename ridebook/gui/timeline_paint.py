@@ -322,7 +322,7 @@ def backdrop(painter: QPainter, scene: Scene) -> None:
         _gutter_text(painter, scene, strip.top_px + theme.px(8), heading, "ink", left=True)
         if name == "balance":
             continue  # its scale turns on the aim, which is the section's
-        steps = value_steps(scale.low, scale.high, strip.height_px, theme.px(22))
+        steps = value_steps(scale.low, scale.high, strip.height_px, theme.px(17))
         near_top = scale.high - scale.per_px * theme.px(20)
         text = partial(signed, decimals=0)
         _rules(painter, scene, scale, {step: text(step) for step in steps if scale.low + 0.5 < step < near_top})
