@@ -96,14 +96,9 @@ def test_noise_against_other_meters(channels_n: int, rate_hz: int) -> None:
 
 @pytest.mark.parametrize("rate_hz", [22_050, 96_000])
 def test_other_meter_at_other_rates(rate_hz: int) -> None:
-    # libebur128 leaves the numerator of the high-pass as it is at 48 kHz, which shifts its reading by that much.
-    from ridebook.measure.kweight import prototype_sos
-
-    shift_lu = 20 * np.log10(prototype_sos(rate_hz)[1, 0])
     samples = programme(7, rate_hz, 12.0)
     found = integrated_lufs(measured(samples, rate_hz))
-    assert abs(shift_lu) > 0.02
-    assert found == pytest.approx(Other(samples, rate_hz).integrated_lufs + shift_lu, abs=0.002)
+    assert found == pytest.approx(Other(samples, rate_hz).integrated_lufs, abs=0.002)
 
 
 def test_pyloudnorm_reads_a_tone_low() -> None:
