@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from PySide6.QtCore import QByteArray, QDir, QEvent, QSize, QStandardPaths, Qt, QTimer, QUrl, Signal
+from PySide6.QtCore import QByteArray, QCoreApplication, QDir, QEvent, QSize, QStandardPaths, Qt, QTimer, QUrl, Signal
 from PySide6.QtGui import QActionGroup, QCloseEvent, QDesktopServices, QDragEnterEvent, QDropEvent, QKeySequence
 from PySide6.QtWidgets import (
     QApplication,
@@ -786,6 +786,9 @@ class Window(QMainWindow):
         # On a low screen the panel takes the place of the strip rather than making the window higher.
         needed_px = self._least_height_px() + (self.panel.sizeHint().height() if on else 0)
         self.strip.setVisible(self.actions_["strip"].isChecked() and needed_px <= self.height())
+        # Let the room of the strip be given back first: a layout that still counts it would make the window higher.
+        for widget in (self.down, self.pages, self.centralWidget(), self):
+            QCoreApplication.sendPostedEvents(widget, QEvent.Type.LayoutRequest)
         self.panel.setVisible(on)
         if on:
             self.panel.fields["aim_lu"].setFocus()
