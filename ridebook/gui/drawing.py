@@ -230,7 +230,7 @@ class RubberBand(Gesture):
 
 
 class DrawFreehand(Gesture):
-    """Draw as the hand goes; going back draws over. Thinned to few breakpoints when it ends."""
+    """Draw as the hand goes; going back draws over. Thinned to few breakpoints as it goes."""
 
     label = "Draw freehand"
 
@@ -238,19 +238,23 @@ class DrawFreehand(Gesture):
         super().__init__(desk, at)
         self.cell_n = max(1.0, at.frames_per_px)
         self.gains: dict[int, float] = {}
-        self.before = at
+        self.last_cell = 0
 
     def move(self, at: At) -> None:
         """Draw on to the pointer."""
         if self._is_click(at):
             return
-        first, last = round(self.before.frame_n / self.cell_n), round(at.frame_n / self.cell_n)
-        way = 1 if last >= first else -1
-        for cell in range(first, last + way, way):
-            share = 1.0 if last == first else (cell - first) / (last - first)
-            self.gains[cell] = self.before.gain_db + (at.gain_db - self.before.gain_db) * share
-        self.before = at
+        if not self.gains:
+            self._put(self.first)
+        low, high = sorted((self.last_cell, round(at.frame_n / self.cell_n)))
+        for cell in [cell for cell in self.gains if low < cell < high]:
+            del self.gains[cell]
+        self._put(at)
         self._stage(self._drawn)
+
+    def _put(self, at: At) -> None:
+        self.last_cell = round(at.frame_n / self.cell_n)
+        self.gains[self.last_cell] = at.gain_db
 
     def _drawn(self, session: Session) -> Session:
         cells = sorted(cell for cell in self.gains if 0 <= cell * self.cell_n < session.vocal.frames_n)

@@ -329,10 +329,9 @@ def backdrop(painter: QPainter, scene: Scene) -> None:
     y = round(scene.lane_scale.y_px(0.0)) + 0.5
     painter.setPen(_pen(theme.colour("edge")))
     painter.drawLine(QPointF(scene.time.left_px, y), QPointF(scene.time.right_px, y))
-    trim_db, lane = scene.data.session.trim_db, scene.strips["lane"]
-    if trim_db and lane.height_px > theme.px(150):
-        text = f"trim {signed(trim_db)}"
-        _gutter_text(painter, scene, lane.top_px + theme.px(24), text, left=True)
+    if scene.data.session.trim_db:
+        text = f"trim {signed(scene.data.session.trim_db)}"
+        _gutter_text(painter, scene, scene.strips["ruler"].middle_px, text, left=True)
 
 
 def backdrop_key(scene: Scene) -> tuple[object, ...]:
