@@ -20,7 +20,7 @@ _FORCED = 1000.0
 _PACE_WINDOW_S = 12.0
 _PACE_DOUBT_S = 2.0
 _SLOW_PER_S = 2.0
-PACE_POWER = 2.5
+PACE_POWER = 3.0
 """Words get shorter by this power of the pace: quick singers and speakers use shorter words too. Chosen on speech."""
 
 
@@ -54,7 +54,7 @@ class Scorer:
 # Fitted by tools/fit_word_scorer.py to the word and phrase times of the Turkish makam acapella sections dataset,
 # UPF MTG, CC BY 4.0 (two singers, 18 takes, 87 words, 51 phrases). The biases hold 0.75 and 1.0 for
 # the prior on lengths; what the pace weighs was chosen on synthesized speech.
-WORD_SCORER = Scorer(bias=-1.9, weights=(0.715, 1.52, -3.3, 2.5), length_s=1.5, spread=0.7, trust=0.5)
+WORD_SCORER = Scorer(bias=-1.9, weights=(0.715, 1.52, -3.3, 3.0), length_s=1.5, spread=0.7, trust=0.5)
 PHRASE_SCORER = Scorer(bias=-6.5, weights=(1.27, 1.75, 0.143), length_s=3.0, spread=0.4, trust=1.0)
 
 

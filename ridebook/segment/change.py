@@ -44,15 +44,19 @@ class Means:
         start, end = np.maximum(k - before_n, 0), np.minimum(k + after_n, cells)
         column = (-1, *[1] * (self._sums.ndim - 1))
         here = self._sums[:-1]
-        after = (self._sums[end] - here) / (end - k).reshape(column)
-        before = (here - self._sums[start]) / np.maximum(k - start, 1).reshape(column)
+        after = self._sums[end]
+        after -= here
+        after /= (end - k).reshape(column)
+        before = here - self._sums[start]
+        before /= np.maximum(k - start, 1).reshape(column)
         before[:1] = after[:1]
         return before, after
 
     def rise(self, before_n: int, after_n: int) -> np.ndarray:
         """Mean over the cells from each cell on, less the mean over the cells before it; float64."""
         before, after = self.before_and_after(before_n, after_n)
-        return np.asarray(after - before)
+        after -= before
+        return after
 
 
 def moving_max(values: np.ndarray, half_n: int) -> np.ndarray:
@@ -107,7 +111,8 @@ def find_change(features: VocalFeatures, activity: Activity) -> Change:
     means = Means(bands)
 
     def rise(length_n: int) -> np.ndarray:
-        return np.asarray(np.maximum(means.rise(length_n, length_n), 0.0).mean(axis=1))
+        change = means.rise(length_n, length_n)
+        return np.asarray(np.maximum(change, 0.0, out=change).mean(axis=1))
 
     # The variance over the bands: what changes by the same in all of them is level, not sound.
     novelty = means.rise(8, 8).std(axis=1)

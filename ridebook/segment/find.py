@@ -144,7 +144,8 @@ def _with_pauses(candidates: Candidates, activity: Activity) -> tuple[Candidates
     rows: dict[int, tuple[int, np.ndarray, bool]] = {}
     taken: set[int] = set()
     for (start, end), pause in zip(active.tolist(), pauses.tolist()):
-        near = [i for i, cell in enumerate(cells) if start - 10 <= cell <= min(start + 8, end - 1) and i not in taken]
+        first, last = np.searchsorted(candidates.cells, [start - 10, min(start + 9, end)]).tolist()
+        near = [i for i in range(first, last) if i not in taken]
         spoken = np.concatenate([evidence[i] for i in near]) if near else np.array([start])
         taken.update(near)
         rows[start] = (pause, spoken, False)

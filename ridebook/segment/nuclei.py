@@ -13,7 +13,7 @@ _HIGHEST_HZ = 4500.0
 _PROMINENCE_DB = 1.0
 _TOP_DB = 3.0
 _BELOW_LOUD_DB = 20.0
-_LEAST_PERIODICITY = 0.5
+_LEAST_PERIODICITY = 0.3
 _LEAST_DISTANCE_N = 5
 
 
@@ -24,9 +24,9 @@ def sonority_db(features: VocalFeatures, activity: Activity) -> np.ndarray:
     synthesized speech.
     """
     centres = band_edges_hz()[1:-1]
-    bands = features.bands_db[:, (centres > _LOWEST_HZ) & (centres < _HIGHEST_HZ)].astype(np.float64)
-    bands = np.maximum(bands, activity.voice_db - 45.0)
-    amplitude = (10.0 ** (bands / 20.0)).mean(axis=1)
+    bands = features.bands_db[:, (centres > _LOWEST_HZ) & (centres < _HIGHEST_HZ)]
+    bands = np.maximum(bands, np.float32(activity.voice_db - 45.0))
+    amplitude = np.exp(bands * np.float32(np.log(10.0) / 20.0)).mean(axis=1, dtype=np.float64)
     return moving_mean(moving_mean(20.0 * np.log10(amplitude), 3), 3)
 
 

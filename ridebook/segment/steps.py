@@ -45,11 +45,16 @@ def find_steps(features: VocalFeatures, activity: Activity) -> np.ndarray:
     after = features.bands_db[near[:, None] + _GAP_N + offsets].mean(axis=1)
     change = after - before
     heard = np.minimum(before, after) > np.maximum(before, after).max(axis=1, keepdims=True) - _BELOW_TOP_DB
+    step = _median(change, heard)
+    spread = _median(np.abs(change - step[:, None]), heard)
+    is_step = (np.abs(step) >= _LEAST_STEP_DB) & (spread < _LARGEST_SPREAD_DB) & (heard.sum(axis=1) >= _LEAST_BANDS)
     strength = np.zeros(cells)
-    for row, counts, cell in zip(change, heard, near.tolist()):
-        if counts.sum() >= _LEAST_BANDS:
-            step = float(np.median(row[counts]))
-            spread = float(np.median(np.abs(row[counts] - step)))
-            if abs(step) >= _LEAST_STEP_DB and spread < _LARGEST_SPREAD_DB:
-                strength[cell] = abs(step) - spread
+    strength[near] = np.where(is_step, np.abs(step) - spread, 0.0)
     return np.flatnonzero((strength > 0) & (strength == moving_max(strength, _APART_N)))
+
+
+def _median(values: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """Return the median of each row over the columns that count (the upper one of two); 0 where none does."""
+    ordered = np.sort(np.where(counts, values, np.inf), axis=1)
+    middle = ordered[np.arange(len(ordered)), counts.sum(axis=1) // 2]
+    return np.where(np.isfinite(middle), middle, 0.0)
