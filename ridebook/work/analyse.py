@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from ridebook.audio.stems import StemPair
 from ridebook.measure.features import FeatureAccumulator
@@ -63,6 +64,12 @@ def analyse(pair: StemPair, progress: Progress = silent, cancelled: CancelCheck 
     Cancelled
         The work was called off.
     """
+    # The work has threads of its own; those of the linear algebra library would only wait for each other, busily.
+    with threadpool_limits(1, "blas"):
+        return _analysed(pair, progress, cancelled)
+
+
+def _analysed(pair: StemPair, progress: Progress, cancelled: CancelCheck) -> Analysis:
     features = FeatureAccumulator(pair.rate_hz)
     vocal_extremes, bed_extremes = PyramidAccumulator(), PyramidAccumulator()
 
