@@ -236,8 +236,8 @@ class ExportDialog(QDialog):
     PARTS = (
         ("rides", "Rides as breakpoints", " rides.csv", "CSV (*.csv)", "time and gain, trim included"),
         ("segments", "Sections, phrases and words", " segments.csv", "CSV (*.csv)", "a list with their times"),
-        ("stem", "Ridden vocal", " vocal ridden.wav", "WAV (*.wav)", "lines up to the sample with the vocal"),
-        ("mix", "Mix of ridden vocal and bed", " mix ridden.wav", "WAV (*.wav)", "to listen to"),
+        ("stem", "Ridden vocal", " ridden.wav", "WAV (*.wav)", "lines up to the sample with the vocal"),
+        ("mix", "Mix of ridden vocal and bed", " mix.wav", "WAV (*.wav)", "to listen to"),
     )
 
     def __init__(self, session: Session, open_n: int, folder: Path, parent: QWidget | None = None) -> None:
