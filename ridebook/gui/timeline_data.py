@@ -149,13 +149,12 @@ class TimelineData:
         """Give the same for another session, keeping what did not change."""
         made = replace(self, session=session)
         kept = self.__dict__
+        names = ["vocal_reach", "bed_reach", "loudest_lufs"]
         if session.segments is self.session.segments:
-            for name in ("sections", "phrases", "words", "borders_n"):
-                if name in kept:
-                    made.__dict__[name] = kept[name]
-        for name in ("vocal_reach", "bed_reach", "loudest_lufs"):
-            if name in kept:
-                made.__dict__[name] = kept[name]
+            names += ["sections", "phrases", "words", "borders_n"]
+            if session.decisions is self.session.decisions and session.quiet_words is self.session.quiet_words:
+                names.append("_quiet")
+        made.__dict__.update({name: kept[name] for name in names if name in kept})
         if "ridden" in kept and self.measures is not None and session.trim_db == self.session.trim_db:
             made.__dict__["ridden"] = ridden_again(
                 self.measures.vocal, kept["ridden"], self.lane, session.lane, session.trim_db
@@ -206,11 +205,15 @@ class TimelineData:
         """How far each word lies under its aim, in LU; -inf where there is no bed or it is meant to be quiet."""
         words = self.words
         under = self.aims_lu((words.starts_n + words.ends_n) / 2) - self._balances_lu(words)
-        session = self.session
-        quiet_phrases = np.array([session.decision(span.id).quiet for span in self.phrases.spans] + [False])
-        quiet = quiet_phrases[self.phrases.holding((words.starts_n + words.ends_n) // 2)]
-        quiet |= np.array([span.id in session.quiet_words for span in words.spans], dtype=bool)
-        return np.where(np.isnan(under) | quiet, -np.inf, under)
+        return np.where(np.isnan(under) | self._quiet, -np.inf, under)
+
+    @cached_property
+    def _quiet(self) -> np.ndarray:
+        """Which words are meant to be quiet, by themselves or with their phrase, bool."""
+        words, session = self.words, self.session
+        phrases = np.array([session.decision(span.id).quiet for span in self.phrases.spans] + [False])
+        quiet = phrases[self.phrases.holding((words.starts_n + words.ends_n) // 2)]
+        return quiet | np.array([span.id in session.quiet_words for span in words.spans], dtype=bool)
 
     @property
     def lost(self) -> np.ndarray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ridebook.measure.loudness import loudness_lufs
-from ridebook.measure.measures import ABSENT_LUFS, Measures, StemMeasures
+from ridebook.measure.measures import ABSENT_LUFS, CELLS_PER_S, Measures, StemMeasures
 
 Frames = int | np.ndarray
 
@@ -47,8 +47,11 @@ def _energy_before(stem: StemMeasures, frame_n: np.ndarray) -> np.ndarray:
     What `numpy.interp` would give, but that converts the whole grid to float64 at every call: 1 ms for an hour.
     """
     at = np.clip(frame_n, 0, stem.frames_n)
-    cell = np.searchsorted(stem.grid_n, at.astype(np.int64), side="right") - 1
-    cell = np.clip(cell, 0, len(stem.cell_power) - 1)
+    # The cell by its length, put right by one where the grid's rounding moved its border: no search for each span.
+    last = len(stem.cell_power) - 1
+    cell = np.clip((at * (CELLS_PER_S / stem.rate_hz)).astype(np.int64), 0, last)
+    cell = np.where(stem.grid_n[cell] > at, cell - 1, np.where(stem.grid_n[cell + 1] <= at, cell + 1, cell))
+    cell = np.clip(cell, 0, last)
     return np.asarray(stem.energy[cell] + stem.cell_power[cell] * (at - stem.grid_n[cell]))
 
 

@@ -28,7 +28,7 @@ from ridebook.ride import edits as lane_edits
 from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
-from ridebook.segment.spans import Kind, Origin, Segments, Span, holder
+from ridebook.segment.spans import Kind, Origin, Segments, Span
 from ridebook.session.document import TRIM_LIMIT_DB, Decision, Session, SourceFile, State, check_aim
 
 RAMP_S = {Kind.SECTION: 0.35, Kind.PHRASE: 0.15, Kind.WORD: 0.04}
@@ -740,7 +740,8 @@ def _with(session: Session, **fields: object) -> Session:
 
 def _said(decisions: Mapping[str, Decision]) -> dict[str, Decision]:
     """Decisions without those that say nothing."""
-    return {phrase_id: decision for phrase_id, decision in decisions.items() if decision != Decision()}
+    nothing = Decision()
+    return {phrase_id: decision for phrase_id, decision in decisions.items() if decision != nothing}
 
 
 def _decided(session: Session, decided: Mapping[str, Decision]) -> Session:
@@ -917,8 +918,11 @@ def _owners(session: Session, phrases: Iterable[Span], words: Iterable[Span]) ->
 
 
 def _owners_of_frames(session: Session, frames: Iterable[int]) -> set[str]:
-    cells = tuple(Span(i, Kind.PHRASE, *cell) for i, cell in phrase_cells(session).items() if cell[1] > cell[0])
-    return {owner.id for frame_n in frames if (owner := holder(cells, frame_n)) is not None}
+    cells = phrase_cells(session)
+    ids, ends = list(cells), [end_n for _, end_n in cells.values()]
+    # Cells follow each other without gaps; an empty one owns nothing.
+    places = [(bisect_right(ends, frame_n), frame_n) for frame_n in frames]
+    return {ids[i] for i, frame_n in places if i < len(ids) and cells[ids[i]][0] <= frame_n}
 
 
 def _owners_of_points(session: Session, indices: Iterable[int]) -> set[str]:
