@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -29,16 +28,16 @@ class Pyramid:
     frames_n: int
     low: np.ndarray
     high: np.ndarray
+    _levels: list[tuple[np.ndarray, np.ndarray]] = field(init=False)
 
-    @cached_property
-    def _levels(self) -> list[tuple[np.ndarray, np.ndarray]]:
-        """Extremes of runs of 1, 4, 16... bins."""
+    def __post_init__(self) -> None:
+        # Extremes of runs of 1, 4, 16... bins, made at once: who draws has no time for it.
         levels = [(self.low, self.high)]
         while len(levels[-1][0]) > _STEP:
             low, high = levels[-1]
             starts = np.arange(0, len(low), _STEP)
             levels.append((np.minimum.reduceat(low, starts), np.maximum.reduceat(high, starts)))
-        return levels
+        object.__setattr__(self, "_levels", levels)
 
     def envelope(self, start_n: int, stop_n: int, bins_n: int) -> tuple[np.ndarray, np.ndarray]:
         """Give extremes of `bins_n` even parts of a stretch, one for each column of pixels.

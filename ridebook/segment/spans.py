@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -159,4 +159,5 @@ def holder(spans: tuple[Span, ...], frame_n: int) -> Span | None:
 
 def inside(spans: tuple[Span, ...], outer: Span) -> tuple[Span, ...]:
     """Spans of a sorted tuple without overlaps whose middle lies in `outer`."""
-    return tuple(span for span in spans if outer.start_n <= span.middle_n < outer.end_n)
+    first = bisect_left(spans, outer.start_n, key=lambda span: span.middle_n)
+    return spans[first : bisect_left(spans, outer.end_n, lo=first, key=lambda span: span.middle_n)]
