@@ -167,10 +167,15 @@ class TimelineData:
         made.__dict__.update({key: value for key, value in self.__dict__.items() if key not in _FIELDS})
         return made
 
+    @cached_property
+    def _aims_lu(self) -> np.ndarray:
+        """Aim of every section, then the song's."""
+        aims, song_lu = self.session.section_aims, self.session.settings.aim_lu
+        return np.array([*(aims.get(span.id, song_lu) for span in self.sections.spans), song_lu])
+
     def aims_lu(self, frames: np.ndarray) -> np.ndarray:
         """Aim at each frame, in LU: the section's own, or the song's."""
-        aims = [self.session.section_aims.get(span.id, self.session.settings.aim_lu) for span in self.sections.spans]
-        return np.array([*aims, self.session.settings.aim_lu])[self.sections.holding(frames)]
+        return self._aims_lu[self.sections.holding(frames)]
 
     def loudness_lufs(self, which: str, middles_n: np.ndarray, window_n: float) -> np.ndarray:
         """Loudness around each frame of the vocal as ridden (``vocal``) or of the bed (``bed``), in LUFS."""

@@ -20,7 +20,7 @@ from functools import cache, cached_property, lru_cache, partial
 import numpy as np
 from pyqtgraph.Qt.internals import PrimitiveArray
 from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
-from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPainter, QPen, QPolygonF, QStaticText
+from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPainter, QPen, QStaticText
 
 from ridebook.gui.theme import Theme
 from ridebook.gui.timeline_data import TimelineData, Window
@@ -36,6 +36,8 @@ BALANCE_RANGE_LU = 7.5
 HATCH_PX = 6
 POINT_PX = 8
 TEXTS_KEPT = 4000
+CROWDED = 400
+UP, DOWN = "\N{BLACK UP-POINTING TRIANGLE}", "\N{BLACK DOWN-POINTING TRIANGLE}"
 DASH_PX = (9.0, 5.5)
 """A dash begins every so many pixels, and is so long."""
 CURVE_PX = 2
@@ -455,14 +457,21 @@ def _brackets(
 
 
 def _envelope(
-    painter: QPainter, scene: Scene, field: QRectF, left_px: float, low: np.ndarray, high: np.ndarray, colour: QColor
+    painter: QPainter,
+    scene: Scene,
+    field: QRectF,
+    left_px: float,
+    low: np.ndarray,
+    high: np.ndarray,
+    colour: QColor,
+    where: np.ndarray | slice = slice(None),
 ) -> None:
-    """Lines of one pixel of the screen from low to high (-1 to 1) in a field."""
+    """Lines of one pixel of the screen from low to high (-1 to 1) in a field, in the bins `where`."""
     ratio = scene.ratio
     middle, half = field.center().y() * ratio, field.height() / 2 * ratio
-    x = np.floor(left_px * ratio) + np.arange(len(low)) + 0.5
-    y0 = np.floor(middle - np.clip(high, -1, 1) * half)
-    y1 = np.floor(middle - np.clip(low, -1, 1) * half)
+    x = (np.floor(left_px * ratio) + np.arange(len(low)) + 0.5)[where]
+    y0 = np.floor(middle - np.clip(high[where], -1, 1) * half)
+    y1 = np.floor(middle - np.clip(low[where], -1, 1) * half)
     painter.save()
     painter.scale(1 / ratio, 1 / ratio)
     painter.setPen(_pen(colour))
@@ -472,21 +481,19 @@ def _envelope(
 
 def paint_vocal(painter: QPainter, scene: Scene) -> None:
     """Paint the vocal's wave as it will sound: what a ride adds stands out darker, what it takes stays as a trace."""
-    data, theme = scene.data, scene.theme
+    data, tone = scene.data, scene.theme.tones
     field = scene.field("vocal")
+    if data.vocal_pyramid is None:
+        return
     painter.setClipRect(field)
-    if data.vocal_pyramid is not None:
-        edges, left = scene.time.bins_n(scene.ratio)
-        low, high = data.vocal_pyramid.envelope(int(edges[0]), int(edges[-1]), len(edges) - 1)
-        low, high = low / data.vocal_reach, high / data.vocal_reach
-        gain = 10.0 ** (peak_gain_db(data.lane, data.session.trim_db, edges) / 20.0)
-        least = np.minimum(gain, 1.0)
-        if (gain < 0.995).any():
-            _envelope(painter, scene, field, left, low, high, theme.tones["vocal before"])
-        if (gain > 1.005).any():
-            _envelope(painter, scene, field, left, low * gain, high * gain, theme.tones["vocal raised"])
-        _envelope(painter, scene, field, left, low * least, high * least, theme.tones["vocal"])
-    painter.setClipping(False)
+    edges, left = scene.time.bins_n(scene.ratio)
+    low, high = data.vocal_pyramid.envelope(int(edges[0]), int(edges[-1]), len(edges) - 1)
+    low, high = low / data.vocal_reach, high / data.vocal_reach
+    gain = 10.0 ** (peak_gain_db(data.lane, data.session.trim_db, edges) / 20.0)
+    _envelope(painter, scene, field, left, low, high, tone["vocal before"], gain < 0.995)
+    _envelope(painter, scene, field, left, low * gain, high * gain, tone["vocal raised"], gain > 1.005)
+    least = np.minimum(gain, 1.0)
+    _envelope(painter, scene, field, left, low * least, high * least, tone["vocal"])
 
 
 def paint_bed(painter: QPainter, scene: Scene) -> None:
@@ -552,10 +559,9 @@ def _fill_between(
         return
     x = left + (np.arange(wide) + 0.5) / ratio
     at = np.clip(((x - c.x[0]) / CURVE_PX + 0.5).astype(np.int64), 0, len(c.x) - 1)
-    seen = where[at]
     # Rows of pixels; where there is nothing to fill the last is before the first.
-    upper = (np.where(seen, np.interp(x, c.x[where], y0[where]) - field.top(), high) * ratio + 0.5).astype(np.int16)
-    lower = (np.where(seen, np.interp(x, c.x[where], y1[where]) - field.top(), 0.0) * ratio + 0.5).astype(np.int16)
+    upper = ((np.where(where, y0, field.bottom()) - field.top()) * ratio + 0.5).astype(np.int16)[at]
+    lower = ((np.where(where, y1, field.top()) - field.top()) * ratio + 0.5).astype(np.int16)[at]
     first_row, last_row = max(0, int(upper.min())), min(high, int(lower.max()))
     if last_row <= first_row:
         return
@@ -672,36 +678,17 @@ def _phrase_bars(painter: QPainter, scene: Scene, scale: ValueScale) -> None:
     for which, role in ((np.isfinite(balances) & ~low, "ink"), (low, "lost")):
         fill_rects(painter, x0[which], np.round(y[which]) - 1, wide[which], 3, theme.colour(role))
     for i in np.flatnonzero(out & (wide > theme.px(40))).tolist():
-        text = signed(balances[i])
-        text_px = theme.bold.width_px(text) + theme.px(14)
+        text = f"{DOWN if low[i] else UP} {signed(balances[i])}"
+        text_px = theme.bold.width_px(text)
         if text_px > wide[i] + theme.px(6):
             continue
         # The arrow says which way the phrase is out; it stands beyond the bar, where the band is not.
-        text_y = y[i] + theme.px(14) if low[i] else y[i] - theme.px(6)
-        text_y = min(max(text_y, strip.top_px + theme.px(12)), strip.bottom_px - theme.px(4))
+        base = y[i] + theme.px(14) if low[i] else y[i] - theme.px(6)
+        base = min(max(base, strip.top_px + theme.px(12)), strip.bottom_px - theme.px(4))
         left = (max(x0[i], time.left_px) + min(x1[i], time.right_px) - text_px) / 2
-        plate = QRectF(left - 3, text_y - theme.px(11), text_px + 6, theme.px(14))
+        plate = QRectF(left - 3, base - theme.px(11), text_px + 6, theme.px(14))
         painter.fillRect(plate, theme.colour("card"))
-        colour = theme.colour("lost" if low[i] else "ink")
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing)
-        _arrow(painter, left + theme.px(4), text_y - theme.px(4), theme.px(4), -1 if low[i] else 1, colour)
-        painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-        theme.bold.write(painter, left + theme.px(12), text_y, text, colour)
-
-
-def _arrow(painter: QPainter, x: float, y: float, half: float, way: int, colour: QColor) -> None:
-    painter.setPen(Qt.PenStyle.NoPen)
-    painter.setBrush(colour)
-    painter.drawPolygon(
-        QPolygonF(
-            [
-                QPointF(x - half, y + way * half * 0.8),
-                QPointF(x + half, y + way * half * 0.8),
-                QPointF(x, y - way * half),
-            ]
-        )
-    )
-    painter.setBrush(Qt.BrushStyle.NoBrush)
+        theme.bold.write(painter, left, base, text, theme.colour("lost" if low[i] else "ink"))
 
 
 def paint_lane(painter: QPainter, scene: Scene) -> None:
@@ -711,7 +698,10 @@ def paint_lane(painter: QPainter, scene: Scene) -> None:
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     _pencil(painter, scene)
     x, y = _line(scene, data.lane, scene.time.start_n, scene.time.end_n)
-    painter.setPen(_pen(theme.colour("ink"), 2.0 if len(x) < 400 else 1.0, _SQUARE))
+    # So many corners in the view are a thicket: finely drawn lines would cost much and show nothing more.
+    crowded = len(x) > CROWDED
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing, not crowded)
+    painter.setPen(_pen(theme.colour("ink"), 1.0 if crowded else 2.0, _SQUARE))
     draw_curve(painter, x, y)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
     _points(painter, scene, scale)
