@@ -35,9 +35,9 @@ DIP_LATE_CELLS = 2
 """A syllable begins this much after the lowest cell of the dip before it, in the middle of 320 spoken words."""
 
 STEP_DB = 3.0
-STEP_REACH_S = 0.2
+STEP_REACH_S = 0.3
 STEP_SKIP_S = 0.02
-STEP_NEAR_S = 0.4
+STEP_NEAR_S = 0.3
 """A step is a change of the mean level of the stretches before and after it, a little left out between."""
 
 HISS_NEAR_S = 0.03

@@ -36,6 +36,8 @@ WORD_RAMP_S = (0.02, 0.06)
 """Shortest and longest ramp (common practice, no source)."""
 RAMP_FULL_DB = 4.0
 """A move this large takes the longest ramp that the gap has room for."""
+FASTEST_DB_PER_S = 167.0
+"""Where there is no gap a ramp is as short as this allows: 20 ms for 3.3 dB, 60 ms for 10 dB."""
 LEAD_S = 0.02
 """A ramp arrives this long before the onset: 10 to 30 ms (common practice, no source)."""
 FIT_DB = 0.25
@@ -43,12 +45,19 @@ FIT_DB = 0.25
 HELD_DB_PER_S = 2.0
 """On a held note the lane moves no faster (common practice, no source)."""
 
-WORD_DEAD_BANDS = 2.2
+WORD_DEAD_BANDS = 1.75
 """Words must stand this many word dead bands from the rest of their phrase to ride by themselves."""
-FOLLOWS_LU = (0.25, 0.45)
+MOST = 0.7
+FOLLOWS_LU = (0.12, 0.22)
 FOLLOWS_PART = (0.5, 0.75)
-"""Spread of the phrases' balances at which a vocal wholly follows its bed, and from which on it does not: in LU, and as
-a part of the spread of their levels against what is wanted by `follow`."""
+"""A vocal follows its bed wholly where 70 % of the singing lies this close to the middle balance, and not at all from
+the second value on: in LU, and as a part of the same for the levels against what is wanted by `follow`."""
+EVEN_LU = (0.4, 0.8)
+"""A phrase of such a vocal is even, and not at all, where it lies this close to the middle balance."""
+JOINED_GAP_S = 0.5
+"""Phrases less than this apart run into each other."""
+WORD_RUN_S = 1.0
+"""A run up to this long is a word's ride and held by its limit against the phrase."""
 VOICE_LUFS = -70.0
 """What is quieter is no voice, as in BS.1770's absolute gate."""
 
@@ -144,28 +153,58 @@ def middle_mean(values: np.ndarray, weights: np.ndarray) -> float:
     return float((values * inside).sum() / inside.sum())
 
 
-def _follows(measures: Measures, phrases: tuple[Span, ...], follow: float) -> float:
-    """How far the vocal follows its bed already, 0 to 1.
+@dataclass(frozen=True, slots=True)
+class _Followed:
+    """How far the vocal follows its bed already.
 
-    Wholly where the phrases' balances hardly spread, and spread far less than their levels against what `follow` asks
-    for. Spreads are median distances from the median, scaled to a normal distribution's deviation.
+    Parameters
+    ----------
+    song : float
+        0 to 1; wholly where most phrases have one balance, and their balances spread far less than their levels
+        against what `follow` asks for.
+    phrases : ndarray
+        float64, shape (phrases,), 0 to 1: how even each phrase is by that; 0 everywhere where `song` is.
+    """
+
+    song: float
+    phrases: np.ndarray
+
+
+def _followed(measures: Measures, phrases: tuple[Span, ...], follow: float) -> _Followed:
+    """Find how far the vocal follows its bed already.
+
+    A phrase counts as near the middle if it is so alone or with a neighbour that it runs into: where a line is cut in
+    two is a matter of taste, and it should not matter here.
     """
     starts, ends = _borders(phrases)
+    nothing = _Followed(0.0, np.zeros(len(phrases)))
     vocal = span_loudness_lufs(measures.vocal, starts, ends)
     bed = span_loudness_lufs(measures.bed, starts, ends)
-    heard = (bed >= ABSENT_LUFS) & np.isfinite(vocal)
+    heard = (bed >= ABSENT_LUFS) & (vocal > VOICE_LUFS)
     if heard.sum() < 3:
-        return 0.0
-    vocal, bed, lengths = vocal[heard], bed[heard], (ends - starts)[heard].astype(np.float64)
+        return nothing
+    lengths = np.where(heard, ends - starts, 0).astype(np.float64)
+    runs_on = (starts[1:] - ends[:-1] < JOINED_GAP_S * measures.rate_hz) & heard[1:] & heard[:-1]
+    vocal_two = span_loudness_lufs(measures.vocal, starts[:-1], ends[1:])
+    bed_two = span_loudness_lufs(measures.bed, starts[:-1], ends[1:])
 
-    def spread_lu(values: np.ndarray) -> float:
-        apart = np.abs(values - _weighted_quantile(values, lengths, 0.5))
-        return 1.4826 * _weighted_quantile(apart, lengths, 0.5)
+    def apart_lu(part: float) -> np.ndarray:
+        alone = np.where(heard, vocal, 0.0) - part * np.where(heard, bed, 0.0)
+        middle = _weighted_quantile(alone, lengths, 0.5)
+        both = np.where(runs_on, np.abs(vocal_two - part * bed_two - middle), np.inf)
+        apart = np.abs(alone - middle)
+        apart[:-1] = np.minimum(apart[:-1], both)
+        apart[1:] = np.minimum(apart[1:], both)
+        return apart
 
-    balance_lu, level_lu = spread_lu(vocal - bed), spread_lu(vocal - follow * bed)
+    apart = apart_lu(1.0)
+    balance_lu = _weighted_quantile(apart, lengths, MOST)
+    level_lu = _weighted_quantile(apart_lu(follow), lengths, MOST)
     close = (FOLLOWS_LU[1] - balance_lu) / (FOLLOWS_LU[1] - FOLLOWS_LU[0])
     closer = (FOLLOWS_PART[1] - balance_lu / max(level_lu, 1e-6)) / (FOLLOWS_PART[1] - FOLLOWS_PART[0])
-    return float(np.clip(min(close, closer), 0.0, 1.0))
+    song = float(np.clip(min(close, closer), 0.0, 1.0))
+    even = np.clip((EVEN_LU[1] - apart) / (EVEN_LU[1] - EVEN_LU[0]), 0.0, 1.0)
+    return _Followed(song, song * np.where(heard, even, 0.0))
 
 
 def _want(
@@ -193,43 +232,58 @@ def _want(
     quiet = np.array([one.quiet for one in wanted])
     weights = np.where(quiet, 1e-3, 1.0) * (ends - starts)
 
-    follows = _follows(measures, phrases, settings.follow)
-    song = _anchors(own, bed, heard, weights, settings.follow, follows)
-    offsets = np.zeros(len(runs))
+    followed = _followed(measures, phrases, settings.follow)
+    song = _anchors(own, bed, heard, weights, settings.follow)
+    missing_db = np.zeros(len(runs))
+    section_dbs = np.zeros(len(runs))
     for number in np.unique(numbers):
         members = numbers == number
-        here = _anchors(own[members], bed[members], heard[members], weights[members], settings.follow, follows)
-        section_db = 0.0
+        here = _anchors(own[members], bed[members], heard[members], weights[members], settings.follow)
         if number >= 0 and settings.ride_sections and not members.all():
-            raw_db = _agreed(*song.missing(here.own_lufs, here.bed_lufs), follows)
-            if abs(raw_db) >= settings.section_dead_db:
-                section_db = _held(raw_db, settings.section_limit_db)
-        aim_db = section_aims.get(sections[number].id, settings.aim_lu) - settings.aim_lu if number >= 0 else 0.0
-        # What the section leaves of its limit its phrases may use.
-        limit_db = settings.phrase_limit_db + settings.section_limit_db - abs(section_db)
-        for i in np.flatnonzero(members):
+            section_db = _agreed(*song.missing(here.own_lufs, here.bed_lufs), followed.song)
+            if abs(section_db) >= settings.section_dead_db:
+                section_dbs[members] = _held(section_db, settings.section_limit_db)
+        for i in np.flatnonzero(members).tolist():
             one = wanted[i]
-            one.holds_balance = follows >= 0.5
+            one.holds_balance = followed.song >= 0.5
             one.level_lu = float(own[i] - here.own_lufs)
             bed_i = float(bed[i]) if heard[i] else None
             if bed_i is not None and here.bed_lufs is not None:
                 one.bed_lu = bed_i - here.bed_lufs
-            raw_db = _agreed(*here.missing(float(own[i]), bed_i), follows) if settings.ride_phrases else 0.0
-            one.idle = abs(raw_db) < settings.phrase_dead_db
-            offsets[i] = raw_db if own[i] > VOICE_LUFS else 0.0
-            one.limited = abs(offsets[i]) > limit_db
-            one.section_db = settings.share * section_db + aim_db
-            one.gain_db = one.section_db + settings.share * _held(float(offsets[i]), limit_db)
-            if one.quiet:
-                one.gain_db = min(one.gain_db, 0.0)
-            elif bed_i is not None and own[i] > VOICE_LUFS:
-                balance = own[i] - bed_i + law_db(measures, settings.centre_law_db) + trim_db + one.gain_db
-                one.lost_lu = max(0.0, float(settings.aim_lu + aim_db - settings.lost_lu - balance))
-                one.gain_db += settings.share * min(one.lost_lu, settings.word_limit_db)
-                one.idle &= not one.lost_lu
-            held_db = min(max(one.gain_db, settings.lowest_db), settings.highest_db)
-            one.limited |= held_db != one.gain_db
-            one.gain_db = held_db
+            if own[i] > VOICE_LUFS:
+                missing_db[i] = _agreed(*here.missing(float(own[i]), bed_i), followed.song)
+
+    # A phrase that is even as a whole rides in its words alone.
+    phrase_of = np.array([run.phrase for run in runs])
+    even = followed.phrases if settings.ride_phrases else np.ones(len(phrases))
+    lengths_n = np.bincount(phrase_of, ends - starts, len(phrases))
+    means_db = np.bincount(phrase_of, missing_db * (ends - starts), len(phrases)) / np.maximum(lengths_n, 1.0)
+    missing_db -= (even * means_db)[phrase_of]
+    longest = {one.run.phrase: i for i, one in sorted(enumerate(wanted), key=lambda pair: pair[1].run.length_n)}
+
+    for i, one in enumerate(wanted):
+        aim_lu = section_aims.get(sections[one.section].id, settings.aim_lu) if one.section >= 0 else settings.aim_lu
+        # What a section leaves of its limit its phrases may use, and what a phrase leaves of its own its words.
+        limit_db = settings.phrase_limit_db + settings.section_limit_db - abs(section_dbs[i])
+        offset_db = _held(float(missing_db[i]), limit_db)
+        if one.run.length_n <= WORD_RUN_S * measures.rate_hz and longest[one.run.phrase] != i:
+            main_db = _held(float(missing_db[longest[one.run.phrase]]), limit_db)
+            word_limit_db = settings.word_limit_db + max(0.0, settings.phrase_limit_db - abs(main_db))
+            offset_db = main_db + _held(float(missing_db[i]) - main_db, word_limit_db)
+        one.limited = offset_db != missing_db[i]
+        one.idle = abs(offset_db) < settings.phrase_dead_db
+        one.section_db = settings.share * float(section_dbs[i]) + aim_lu - settings.aim_lu
+        one.gain_db = one.section_db + settings.share * offset_db
+        if one.quiet:
+            one.gain_db = min(one.gain_db, 0.0)
+        elif heard[i] and own[i] > VOICE_LUFS:
+            balance = own[i] - bed[i] + law_db(measures, settings.centre_law_db) + trim_db + one.gain_db
+            one.lost_lu = max(0.0, float(aim_lu - settings.lost_lu - balance))
+            one.gain_db += settings.share * min(one.lost_lu, settings.word_limit_db)
+            one.idle &= not one.lost_lu
+        held_db = min(max(one.gain_db, settings.lowest_db), settings.highest_db)
+        one.limited |= held_db != one.gain_db
+        one.gain_db = held_db
     return wanted
 
 
@@ -264,9 +318,7 @@ class _Anchors:
         return self.level_lufs + self.follow * bed_lu - own_lufs, self.balance_lu + bed_lu - own_lufs
 
 
-def _anchors(
-    own: np.ndarray, bed: np.ndarray, heard: np.ndarray, weights: np.ndarray, follow: float, follows: float
-) -> _Anchors:
+def _anchors(own: np.ndarray, bed: np.ndarray, heard: np.ndarray, weights: np.ndarray, follow: float) -> _Anchors:
     own_lufs = middle_mean(own, weights)
     if not heard.any():
         return _Anchors(own_lufs, None, follow, own_lufs, own_lufs)
@@ -350,7 +402,8 @@ def _move(rate_hz: int, segments: Segments, before: _Wanted, after: _Wanted) -> 
         least_s, most_s = SECTION_RAMP_S if before.section != after.section else PHRASE_RAMP_S
     change_db = after.gain_db - before.gain_db
     ramp_n = round(min(max(abs(change_db) / RAMP_FULL_DB * most_s, least_s), most_s) * rate_hz)
-    shortest_n = round((WORD_RAMP_S if before.run.phrase == after.run.phrase else PHRASE_RAMP_S)[0] * rate_hz)
+    shortest_s, longest_s = WORD_RAMP_S if before.run.phrase == after.run.phrase else PHRASE_RAMP_S
+    shortest_n = round(min(max(abs(change_db) / FASTEST_DB_PER_S, shortest_s), longest_s) * rate_hz)
     first_n, last_n = before.run.end_n, after.run.start_n - round(LEAD_S * rate_hz)
     if last_n - first_n < shortest_n:
         return last_n - shortest_n, last_n
@@ -431,7 +484,7 @@ def _reason(measures: Measures, settings: RideSettings, own: list[_Wanted]) -> s
         parts.append("meant to be quiet, so not lifted")
     if main.limited:
         parts.append(f"held at the limit, {main.gain_db:+.1f} dB")
-    elif main.idle:
+    elif main.idle and not main.section_db:
         parts.append(f"left alone, inside the dead band of {settings.phrase_dead_db:g} dB")
     aside = _aside(own, settings)
     bare = [one for one in aside if not one.run.words]

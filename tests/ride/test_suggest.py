@@ -278,7 +278,7 @@ def test_sections_move_by_their_limit_and_their_own_aim():
     assert np.ptp(rides[4:]) < 0.3
     assert 1.5 < rides[0] - rides[4] <= 4.2
     assert max(abs(ride) for ride in rides) <= 2.3
-    assert "its section rides" in suggestion.phrases[5].reason
+    assert "its section rides" in suggestion.phrases[5].reason.lower()
     aimed = song.suggest(section_aims={"chorus": FULL.aim_lu - 1.5})
     assert aimed.phrases[5].ride_db == pytest.approx(rides[5] - 1.5, abs=0.3)
     assert aimed.phrases[1].ride_db == pytest.approx(rides[1], abs=0.3)
