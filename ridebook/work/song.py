@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from os import PathLike
 from pathlib import Path
 
 from ridebook.audio.files import FileInfo, file_sha256
 from ridebook.audio.stems import StemPair, open_pair
 from ridebook.errors import SourceUnreadableError, SourceUnusableError
+from ridebook.exchange.segment_lists import read_segments
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggest import suggest
 from ridebook.ride.suggestion import Suggestion
 from ridebook.session.document import Session, SourceFile, State
-from ridebook.session.edits import quiet_ids
-from ridebook.work.analyse import Analysis, analyse
+from ridebook.session.edits import quiet_ids, set_lyric, set_title, set_trim
+from ridebook.work.analyse import Analysis, Waves, analyse, waves_of
 from ridebook.work.cache import AnalysisCache
 from ridebook.work.steps import CancelCheck, Progress, never, silent
+
+ShowWaves = Callable[[Waves], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +56,7 @@ def open_song(
     cache: AnalysisCache | None = None,
     progress: Progress = silent,
     cancelled: CancelCheck = never,
+    show: ShowWaves | None = None,
 ) -> Song:
     """Begin a new song from a vocal and its bed.
 
@@ -70,6 +74,8 @@ def open_song(
         Where an analysis of the same audio may be kept.
     progress, cancelled
         As for `analyse`.
+    show : callable, optional
+        As for `analysed`.
 
     Raises
     ------
@@ -81,7 +87,7 @@ def open_song(
     pair = open_pair(vocal, beds)
     try:
         sources = tuple(source_file(stem.info) for stem in pair.stems)
-        analysis = analysed(pair, sources, cache, progress, cancelled)
+        analysis = analysed(pair, sources, cache, progress, cancelled, show)
         settings = settings or RideSettings()
         suggestion = suggest(analysis.measures, analysis.segments, settings)
         session = Session(
@@ -104,6 +110,7 @@ def reopen_song(
     cache: AnalysisCache | None = None,
     progress: Progress = silent,
     cancelled: CancelCheck = never,
+    show: ShowWaves | None = None,
 ) -> Song:
     """Open the files of a session and measure them.
 
@@ -142,12 +149,44 @@ def reopen_song(
             for now, then in zip(sources, (session.vocal, *session.beds), strict=True)
             if now.sha256 != then.sha256
         )
-        analysis = analysed(pair, sources, cache, progress, cancelled)
+        analysis = analysed(pair, sources, cache, progress, cancelled, show)
         suggestion = suggestion_for(session, analysis)
     except BaseException:
         pair.close()
         raise
     return Song(pair, session, analysis, suggestion, pair.notices + analysis.notices + changed)
+
+
+def with_words(song: Song, words: Path | None, lyric: Path | None, title: str) -> Song:
+    """Song with the segments of a list and the lyric of a text, its trim and rides suggested anew.
+
+    Parameters
+    ----------
+    song : Song
+        The song as it was opened.
+    words : Path or None
+        A segment list.
+    lyric : Path or None
+        A UTF-8 text.
+    title : str
+        The song's title; empty to leave it.
+
+    Raises
+    ------
+    ExchangeError
+        The list cannot be read.
+    """
+    session = song.session
+    if lyric is not None:
+        session = set_lyric(session, lyric.read_text("utf-8"))
+    if title:
+        session = set_title(session, title)
+    if words is None:
+        return replace(song, session=session)
+    segments = read_segments(words, session.vocal.rate_hz, session.vocal.frames_n)
+    suggestion = suggest(song.analysis.measures, segments, session.settings)
+    session = set_trim(replace(session, segments=segments), suggestion.trim_db)
+    return replace(song, session=session, suggestion=suggestion)
 
 
 def suggestion_for(session: Session, analysis: Analysis) -> Suggestion:
@@ -179,15 +218,22 @@ def analysed(
     cache: AnalysisCache | None,
     progress: Progress = silent,
     cancelled: CancelCheck = never,
+    show: ShowWaves | None = None,
 ) -> Analysis:
-    """Analysis of a pair, from the cache where the same audio was analysed before."""
-    if cache is None:
-        return analyse(pair, progress, cancelled)
-    key = cache.key(pair, [source.sha256 for source in sources])
-    kept = cache.load(key)
+    """Analysis of a pair, from the cache where the same audio was analysed before.
+
+    `show` is given the waves as soon as they are there, where the analysis is not in the cache.
+    """
+    key = cache.key(pair, [source.sha256 for source in sources]) if cache is not None else ""
+    kept = cache.load(key) if cache is not None else None
     if kept is not None:
         progress(1.0)
         return kept
-    analysis = analyse(pair, progress, cancelled)
-    cache.store(key, analysis)
+    waves = None
+    if show is not None:
+        waves = waves_of(pair, cancelled)
+        show(waves)
+    analysis = analyse(pair, progress, cancelled, waves=waves)
+    if cache is not None:
+        cache.store(key, analysis)
     return analysis
