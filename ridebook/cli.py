@@ -331,19 +331,33 @@ def _export(arguments: argparse.Namespace) -> int:
 
 
 def _demo(arguments: argparse.Namespace) -> int:
-    from ridebook.work.demo import OUTPUT_NAMES, display_there, make_demo
+    from ridebook.work.demo import OUTPUT_NAMES, PICTURE, display_there, make_demo
 
     with _Steps("demo song") as progress:
         made = make_demo(arguments.out, progress=progress)
     for line in (*_found_lines(made.song), *made.lines):
         print(line)
-    print(f"Wrote {', '.join(OUTPUT_NAMES)} to {arguments.out}.")
+    names = list(OUTPUT_NAMES)
+    if _pictured(arguments.out / OUTPUT_NAMES[-1], arguments.out / PICTURE):
+        names.append(PICTURE)
+    else:
+        _tell("ridebook: no picture of the window: this system lacks what Qt needs (see README)")
+    print(f"Wrote {', '.join(names)} to {arguments.out}.")
     print("Long listening at high level damages hearing: start low.")
     if not arguments.no_window and display_there():
         from ridebook.gui.app import run
 
         return run([str(arguments.out / OUTPUT_NAMES[-1])])
     return DONE
+
+
+def _pictured(session: Path, target: Path) -> bool:
+    """Take a picture of the window, where Qt is there at all."""
+    try:
+        from ridebook.gui.picture import take_picture
+    except ImportError:
+        return False
+    return take_picture(session, target)
 
 
 class _Steps:

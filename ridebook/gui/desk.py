@@ -24,7 +24,7 @@ from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.ride.trim import trim_for
 from ridebook.segment.spans import Kind, Span
 from ridebook.session.document import Session, SourceFile
-from ridebook.session.edits import quiet_ids, set_lyric, set_title, set_trim
+from ridebook.session.edits import quiet_ids, set_trim
 from ridebook.session.file import missing_sources, read_session, save_session
 from ridebook.session.history import History
 from ridebook.session.recovery import discard_recovery, write_recovery
@@ -34,6 +34,7 @@ from ridebook.work.steps import CancelCheck, Progress
 # at once.
 if TYPE_CHECKING:
     from ridebook.audio.stems import StemPair
+    from ridebook.work.analyse import Waves
     from ridebook.work.cache import AnalysisCache
     from ridebook.work.new_version import NewVersion
     from ridebook.work.song import Song
@@ -82,6 +83,22 @@ class View:
         return self.end_n - self.start_n
 
 
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """A song that is being measured.
+
+    Parameters
+    ----------
+    label : str
+        What is done, as the status line says it.
+    waves : Waves or None
+        Its waves, as soon as they are read.
+    """
+
+    label: str
+    waves: Waves | None = None
+
+
 class Desk(QObject):
     """The one model of a window.
 
@@ -107,6 +124,8 @@ class Desk(QObject):
         The session's file.
     notices : tuple of str
         What the user is to know about the files.
+    opening : Opening or None
+        What is about to lie on the desk.
     """
 
     session_changed = Signal(object, object)
@@ -120,6 +139,7 @@ class Desk(QObject):
     busy_changed = Signal()
     failed = Signal(object)
     """A `RidebookError` that the window must show."""
+    opening_changed = Signal()
     opened = Signal()
     """Another song lies on the desk."""
     closing = Signal()
@@ -128,10 +148,13 @@ class Desk(QObject):
     sources_missing = Signal(object, object, object)
     """Session, its path and the hash of its file: a source of it is not where it was."""
 
+    _waves_read = Signal(object, object)
+
     def __init__(self, parent: QObject | None = None) -> None:
         super().__init__(parent)
         self.pool = Pool(self)
         self.pool.busy_changed.connect(self.busy_changed)
+        self._waves_read.connect(self._on_waves_read)
         self.session: Session | None = None
         self.measures: Measures | None = None
         self.pyramids: dict[str, object] = {}
@@ -142,6 +165,7 @@ class Desk(QObject):
         self.playhead_n = 0
         self.path: Path | None = None
         self.notices: tuple[str, ...] = ()
+        self.opening: Opening | None = None
         self.pair: StemPair | None = None
         self.cache_on = True
         self.saved_at_s: float | None = None
@@ -206,10 +230,10 @@ class Desk(QObject):
         keep = self.cache_on
 
         def work(progress: Progress, cancelled: CancelCheck) -> Song:
-            from ridebook.work.song import open_song
+            from ridebook.work.song import open_song, with_words
 
             song = open_song(vocal, beds, cache=_cache(keep), progress=progress, cancelled=cancelled)
-            return _with_words(song, words, lyric, title)
+            return with_words(song, words, lyric, title)
 
         self._open(work, f"Measuring {Path(vocal).name}", None, None)
 
@@ -246,14 +270,20 @@ class Desk(QObject):
             return
 
         keep = self.cache_on
+        opening = Opening(f"Opening {path.name if path is not None else session.title}")
 
         def work(progress: Progress, cancelled: CancelCheck) -> Song:
             from ridebook.work.song import reopen_song
 
-            return reopen_song(session, cache=_cache(keep), progress=progress, cancelled=cancelled)
+            return reopen_song(
+                session,
+                cache=_cache(keep),
+                progress=progress,
+                cancelled=cancelled,
+                show=lambda waves: self._waves_read.emit(opening, waves),
+            )
 
-        name = path.name if path is not None else session.title
-        self._open(work, f"Opening {name}", path, sha256, unsaved=unsaved)
+        self._open(work, opening, path, sha256, unsaved=unsaved)
 
     def take_new_version(self, old: SourceFile, path: Path) -> None:
         """Put another version of the vocal or a bed in its place; what was decided is kept."""
@@ -288,20 +318,41 @@ class Desk(QObject):
     def _open(
         self,
         work: Callable[[Progress, CancelCheck], Song],
-        label: str,
+        opening: Opening,
         path: Path | None,
         sha256: str | None,
         *,
         unsaved: bool = False,
     ) -> None:
         def done(song: Song) -> None:
+            self._set_opening(None)
             self._show_song(song, path, sha256)
             if unsaved:
                 self.history.mark_unclean()
 
+        def failed(error: Exception) -> None:
+            self._set_opening(None)
+            self.failed.emit(error)
+
         self.pool.start(
-            work, done=done, failed=self.failed.emit, lost=lambda song: song.pair.close(), group="open", label=label
+            work,
+            done=done,
+            failed=failed,
+            called_off=lambda: self._set_opening(None),
+            lost=lambda song: song.pair.close(),
+            group="open",
+            label=opening.label,
         )
+        self._set_opening(opening)
+
+    def _set_opening(self, opening: Opening | None) -> None:
+        self.opening = opening
+        self.opening_changed.emit()
+
+    def _on_waves_read(self, opening: Opening, waves: Waves) -> None:
+        """Show the waves of what is being opened, unless something else is by now."""
+        if opening is self.opening:
+            self._set_opening(replace(opening, waves=waves))
 
     def _show_song(self, song: Song, path: Path | None, sha256: str | None) -> None:
         self.forget()
@@ -687,24 +738,6 @@ def _cache(keep: bool) -> AnalysisCache | None:
     from ridebook.work.cache import AnalysisCache
 
     return AnalysisCache() if keep else None
-
-
-def _with_words(song: Song, words: Path | None, lyric: Path | None, title: str) -> Song:
-    """Song with the segments of a list and the lyric of a text."""
-    from ridebook.exchange.segment_lists import read_segments
-    from ridebook.work.song import suggestion_for
-
-    session = song.session
-    if lyric is not None:
-        session = set_lyric(session, lyric.read_text("utf-8"))
-    if title:
-        session = set_title(session, title)
-    if words is not None:
-        segments = read_segments(words, session.vocal.rate_hz, session.vocal.frames_n)
-        session = replace(session, segments=segments)
-        session = set_trim(session, trim_for(song.analysis.measures, segments, session.settings))
-        song = replace(song, suggestion=suggestion_for(session, song.analysis))
-    return replace(song, session=session)
 
 
 def _suggested(session: Session, measures: Measures) -> Suggestion:

@@ -12,17 +12,19 @@ from ridebook.errors import OutputError
 from ridebook.exchange.breakpoints import write_breakpoints
 from ridebook.exchange.segment_lists import write_segments
 from ridebook.session.document import Session
-from ridebook.session.edits import ink, set_lyric, set_title
+from ridebook.session.edits import ink
 from ridebook.session.file import save_session
 from ridebook.work.places import shipped
 from ridebook.work.render import render_outputs
-from ridebook.work.song import Song, open_phrases, open_song
+from ridebook.work.song import Song, open_phrases, open_song, with_words
 from ridebook.work.steps import Progress, part_of, silent
 
 RIDES, SEGMENTS, STEM, MIX, SESSION = "rides.csv", "segments.csv", "vocal_ridden.wav", "mix.wav", "demo.ridebook"
 OUTPUT_NAMES = (RIDES, SEGMENTS, STEM, MIX, SESSION)
+PICTURE = "window.png"
 
 TITLE = "The Orchard Wall"
+WORDS, LYRIC = "words.csv", "lyric.txt"
 _BEDS = ("band.flac", "keys.flac")
 
 
@@ -70,15 +72,13 @@ def make_demo(out: Path, progress: Progress = silent) -> Demo:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"{out} cannot be made a folder: {error.strerror}; name another with --out") from error
-    for name in OUTPUT_NAMES:
+    for name in (*OUTPUT_NAMES, PICTURE):
         check_target(out / name)
     vocal, beds = demo_sources()
     song = open_song(vocal, beds, progress=part_of(progress, 0, 2))
     with song.pair:
+        song = with_words(song, vocal.with_name(WORDS), vocal.with_name(LYRIC), TITLE)
         session = ink(song.session, song.suggestion, open_phrases(song.session))
-        session = set_title(session, TITLE)
-        lyric = shipped("demo_sessions") / "lyric.txt"
-        session = set_lyric(session, lyric.read_text(encoding="utf-8"))
         protect = [vocal, *beds]
         rate_hz = session.vocal.rate_hz
         write_breakpoints(out / RIDES, session.lane, session.trim_db, rate_hz, protect=protect)

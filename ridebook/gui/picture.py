@@ -1,0 +1,81 @@
+"""A picture of the window on a session, for a demo or a page: ``python -m ridebook.gui.picture SESSION PNG``."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+SIZE_PX = (1440, 900)
+WAIT_S = 120.0
+SETTLE_MS = 600
+
+
+def take_picture(session: Path, target: Path, theme: str = "paper") -> bool:
+    """Take a picture in a process of its own, without a display, so that nothing of it can touch this one.
+
+    Parameters
+    ----------
+    session : Path
+        The session to show.
+    target : Path
+        PNG file to write.
+    theme : str
+        ``paper`` or ``lamp``.
+
+    Returns
+    -------
+    bool
+        Whether the picture was taken; it is not where the system lacks what Qt needs.
+    """
+    command = [sys.executable, "-m", "ridebook.gui.picture", str(session), str(target), theme]
+    environment = {**os.environ, "QT_QPA_PLATFORM": "offscreen"}
+    try:
+        made = subprocess.run(command, env=environment, capture_output=True, timeout=WAIT_S + 30, check=False)
+    except (OSError, subprocess.TimeoutExpired):
+        return False
+    return made.returncode == 0 and target.is_file()
+
+
+def main(arguments: list[str]) -> int:
+    """Show the window off the screen, wait until the session lies in it, and write what it looks like."""
+    from PySide6.QtCore import QSettings
+
+    session, target, theme = Path(arguments[0]), Path(arguments[1]), arguments[2]
+    with tempfile.TemporaryDirectory() as nowhere:
+        # The user's own settings neither shape the picture nor are changed by it.
+        QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, nowhere)
+        return _pictured(session, target, theme)
+
+
+def _pictured(session: Path, target: Path, theme: str) -> int:
+    from PySide6.QtCore import QTimer
+
+    from ridebook.gui.app import Windows, make_app
+    from ridebook.gui.theme import themes
+
+    app = make_app()
+    themes().choose(theme, 1.0)
+    window = Windows(app).make()
+    window.resize(*SIZE_PX)
+    window.show()
+    code = 1
+
+    def take() -> None:
+        nonlocal code
+        code = 0 if window.grab().save(str(target), "PNG") else 1
+        window.close()
+        app.quit()
+
+    window.desk.opened.connect(lambda: QTimer.singleShot(SETTLE_MS, take))
+    window.desk.failed.connect(lambda _error: app.quit())
+    QTimer.singleShot(round(WAIT_S * 1000), app.quit)
+    window.desk.open_session(session)
+    app.exec()
+    return code
+
+
+if __name__ == "__main__":
+    raise SystemExit(main(sys.argv[1:]))
