@@ -23,6 +23,16 @@ SCALE_STEP = 1.1
 """A step of the keys that scale a group."""
 
 
+HANDS = (
+    ("Up, Down", "Nudge the selected breakpoints by half a dB, with Shift by 0.1 dB"),
+    ("Right, Left", "Move the selected breakpoints by 10 ms, with Shift by 1 ms; scroll where none is selected"),
+    ("Drag a breakpoint", "Move it; Shift is fine, Alt does not snap to half dB and gaps; Ctrl+click selects more"),
+    ("Double click in the lane", "Add a breakpoint, or take away the one that is hit"),
+    ("Wheel", "Scroll; with Ctrl zoom around the pointer; the middle button drags the view"),
+)
+"""What hands do in the timeline that is no action, for the page of keys."""
+
+
 class ReadOutLine(QWidget):
     """Time, gain, loudness, balance and word, each at a place of its own, so that nothing jumps while they change."""
 
