@@ -228,18 +228,27 @@ class Desk(QObject):
             The song's title; the name of the vocal's file where it is empty.
         """
         keep = self.cache_on
+        opening = Opening(f"Measuring {Path(vocal).name}")
 
         def work(progress: Progress, cancelled: CancelCheck) -> Song:
             from ridebook.work.song import open_song, with_words
 
-            song = open_song(vocal, beds, cache=_cache(keep), progress=progress, cancelled=cancelled)
+            song = open_song(
+                vocal,
+                beds,
+                cache=_cache(keep),
+                progress=progress,
+                cancelled=cancelled,
+                show=lambda waves: self._waves_read.emit(opening, waves),
+            )
             return with_words(song, words, lyric, title)
 
-        self._open(work, f"Measuring {Path(vocal).name}", None, None)
+        self._open(work, opening, None, None)
 
     def open_session(self, path: Path) -> None:
         """Open a session's file and measure its stems; `sources_missing` tells where one was moved."""
         path = Path(path)
+        self._set_opening(None)
 
         def work(_progress: Progress, _cancelled: CancelCheck) -> tuple[Session, str]:
             return read_session(path)

@@ -50,11 +50,12 @@ from ridebook.gui.header import Header
 from ridebook.gui.icons import icon
 from ridebook.gui.listen import MENU as LISTEN_MENU
 from ridebook.gui.listen import HandKeys, ListenPart, ask_wav, make_listen_actions
+from ridebook.gui.opening_page import OpeningPage
 from ridebook.gui.panel import SuggestionPanel
 from ridebook.gui.player import Player
 from ridebook.gui.sheet import Sheet
 from ridebook.gui.theme import TEXT_SIZES, ThemeChoice, themes
-from ridebook.gui.timeline import Timeline
+from ridebook.gui.timeline import HANDS, Timeline
 from ridebook.gui.words import counted
 from ridebook.segment.spans import Kind
 from ridebook.session import edits
@@ -311,8 +312,9 @@ class Window(QMainWindow):
         self._first_area.setWidget(self.first_page)
         self._first_area.setWidgetResizable(True)
         self._first_area.setFrameShape(QFrame.Shape.NoFrame)
-        self.pages.addWidget(self._first_area)
-        self.pages.addWidget(self.down)
+        self.opening_page = OpeningPage(desk, self)
+        for page in (self._first_area, self.opening_page, self.down):
+            self.pages.addWidget(page)
         central = QWidget(self)
         layout = QVBoxLayout(central)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -395,6 +397,7 @@ class Window(QMainWindow):
     def _connect(self) -> None:
         desk = self.desk
         desk.session_changed.connect(self._refresh)
+        desk.opening_changed.connect(self._show_page)
         desk.opened.connect(self._on_opened)
         desk.saved.connect(self._on_saved)
         desk.failed.connect(self.show_error)
@@ -582,9 +585,15 @@ class Window(QMainWindow):
         user.forget_recent()
         self.first_page.refresh()
 
+    def _show_page(self) -> None:
+        if self.desk.session is not None:
+            self.pages.setCurrentWidget(self.down)
+        else:
+            self.pages.setCurrentWidget(self.opening_page if self.desk.opening is not None else self._first_area)
+
     def _on_opened(self) -> None:
         there = self.desk.session is not None
-        self.pages.setCurrentWidget(self.down if there else self._first_area)
+        self._show_page()
         self.header.setVisible(there)
         self.notices.show_notices(self.desk.notices)
         if there:
@@ -861,6 +870,7 @@ class Window(QMainWindow):
             ("Alt+1 … Alt+6", "Show all, open, lost, changed, locked, noted"),
         ):
             lines.append(KeyLine("In the sheet", keys, what))
+        lines += [KeyLine("In the timeline", keys, what) for keys, what in HANDS]
         for command in self.timeline.commands.values():
             keys = keys_said(command)
             if keys:
@@ -956,14 +966,15 @@ class Window(QMainWindow):
             self,
             f"Save “{self.desk.session.title or 'Untitled'}” before it is closed?",
             f"{counted(steps, 'step')} would be lost." if steps else "It was never saved.",
-            (("Save", self._save_and_leave), ("Close without saving", self._leave), ("Cancel", lambda: None)),
+            (("Save", self._save_and_leave), ("Close without saving", self.leave), ("Cancel", lambda: None)),
         )
 
     def _save_and_leave(self) -> None:
         self._leaving = self.desk.path is not None
         self.save()
 
-    def _leave(self) -> None:
+    def leave(self) -> None:
+        """Close without asking."""
         self._leaving = True
         self.close()
 
