@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Set
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -54,6 +55,8 @@ FOLLOWS_PART = (0.5, 0.75)
 the second value on: in LU, and as a part of the same for the levels against what is wanted by `follow`."""
 EVEN_LU = (0.4, 0.8)
 """A phrase of such a vocal is even, and not at all, where it lies this close to the middle balance."""
+EVEN_WORD_DB = 4.0
+"""What a word must be off in an even phrase of such a vocal: somebody has been over it already."""
 JOINED_GAP_S = 0.5
 """Phrases less than this apart run into each other."""
 WORD_RUN_S = 1.0
@@ -127,11 +130,15 @@ def suggest(
     if trim_db is None:
         trim_db = 0.0 if song_balance is None else settings.aim_lu + settings.lean_lu - song_balance
     least_db = WORD_DEAD_BANDS * settings.word_dead_db if settings.ride_words else np.inf
-    runs = find_runs(measures.vocal, segments, least_db, quiet_ids)
+    runs = _kept_runs(measures.vocal, segments, least_db, frozenset(quiet_ids))
     wanted = _want(measures, segments, settings, section_aims or {}, quiet_ids, runs, trim_db)
     lane = _fitted(measures, segments, wanted)
     told = _phrase_suggestions(measures, segments, settings, wanted, lane, trim_db)
     return Suggestion(trim_db, lane, told, song_balance)
+
+
+_kept_runs = lru_cache(maxsize=4)(find_runs)
+"""Another aim, share or limit leaves the runs as they are: half of the work of suggesting again is saved."""
 
 
 def _borders(spans: tuple[Span, ...] | tuple[Run, ...]) -> tuple[np.ndarray, np.ndarray]:
@@ -259,6 +266,7 @@ def _want(
     lengths_n = np.bincount(phrase_of, ends - starts, len(phrases))
     means_db = np.bincount(phrase_of, missing_db * (ends - starts), len(phrases)) / np.maximum(lengths_n, 1.0)
     missing_db -= (even * means_db)[phrase_of]
+    missing_db[np.abs(missing_db) < (followed.phrases * EVEN_WORD_DB)[phrase_of]] = 0.0
     longest = {one.run.phrase: i for i, one in sorted(enumerate(wanted), key=lambda pair: pair[1].run.length_n)}
 
     for i, one in enumerate(wanted):
