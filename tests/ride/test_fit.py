@@ -34,7 +34,7 @@ def gates(draw, most=9):
     return np.cumsum(steps), middle_db - half_db, middle_db + half_db, middle_db
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(gates())
 def test_no_lane_with_fewer_points_passes_the_gates(case):
     frames, low_db, high_db, wanted_db = case
