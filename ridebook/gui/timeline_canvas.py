@@ -275,6 +275,7 @@ class TimelineCanvas(QWidget):
                 desk.session, desk.measures, pyramids.get("vocal"), pyramids.get("bed"), desk.suggestion
             )
         self._all_dirty()
+        self._tell_read_out()
 
     @Slot()
     def _on_suggestion_changed(self) -> None:

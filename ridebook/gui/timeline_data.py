@@ -129,6 +129,17 @@ class TimelineData:
         return SpanTable(self.segments.words)
 
     @cached_property
+    def word_texts(self) -> list[str]:
+        """What to write at each word: its label, or its number in the phrase, as in the sheet."""
+        owners = self.phrases.holding((self.words.starts_n + self.words.ends_n) // 2)
+        texts, number, before = [], 0, -2
+        for word, owner in zip(self.words.spans, owners.tolist()):
+            number = number + 1 if owner == before else 1
+            before = owner
+            texts.append(word.label or str(number))
+        return texts
+
+    @cached_property
     def ridden(self) -> StemMeasures | None:
         """The vocal's powers with trim and lane on it."""
         return None if self.measures is None else ridden(self.measures.vocal, self.lane, self.session.trim_db)
@@ -151,7 +162,7 @@ class TimelineData:
         kept = self.__dict__
         names = ["vocal_reach", "bed_reach", "loudest_lufs"]
         if session.segments is self.session.segments:
-            names += ["sections", "phrases", "words", "borders_n"]
+            names += ["sections", "phrases", "words", "word_texts", "borders_n"]
             if session.decisions is self.session.decisions and session.quiet_words is self.session.quiet_words:
                 names.append("_quiet")
         made.__dict__.update({name: kept[name] for name in names if name in kept})

@@ -404,10 +404,11 @@ def _section_names(painter: QPainter, scene: Scene, field: QRectF) -> None:
     data, theme = scene.data, scene.theme
     heading, small = theme.heading, theme.small
     base = field.top() + theme.px(13)
-    for section in data.sections.spans[data.sections.between(scene.time.start_n, scene.time.end_n)]:
+    inside = data.sections.between(scene.time.start_n, scene.time.end_n)
+    for i, section in enumerate(data.sections.spans[inside], inside.start):
         left = max(scene.time.x_px(section.start_n), field.left()) + theme.px(6)
         room = scene.time.x_px(section.end_n) - left - theme.px(6)
-        name = section.label.upper()
+        name = (section.label or f"Section {i + 1}").upper()
         name_px = heading.width_px(name)
         if name_px > room:
             continue
@@ -434,11 +435,14 @@ def _labels(painter: QPainter, scene: Scene, words: slice, w0: np.ndarray, w1: n
     theme = scene.theme
     hand, ink = theme.word, theme.colour("ink")
     gap = theme.px(5)
-    for word, left, right in zip(scene.data.words.spans[words], w0.tolist(), w1.tolist()):
-        if word.label and right - left > 2 * gap:
-            wide = hand.width_px(word.label)
+    pencil = theme.colour("pencil")
+    texts = scene.data.word_texts[words]
+    for word, text, left, right in zip(scene.data.words.spans[words], texts, w0.tolist(), w1.tolist()):
+        if right - left > 2 * gap:
+            wide = hand.width_px(text)
             if wide <= right - left - gap:
-                hand.write(painter, (left + right - wide) / 2 + 1, base - theme.px(7), word.label, ink)
+                colour = ink if word.label else pencil
+                hand.write(painter, (left + right - wide) / 2 + 1, base - theme.px(7), text, colour)
 
 
 def _brackets(

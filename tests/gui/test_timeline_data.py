@@ -90,6 +90,16 @@ def test_breakpoints_like_borders_and_gaps(data):
     assert (phrases[0].end_n + phrases[1].start_n) // 2 in data.borders_n
 
 
+def test_words_without_a_lyric_are_numbered_in_their_phrase(data):
+    bare = tuple(replace(word, label="") for word in data.segments.words)
+    named = TimelineData(replace(data.session, segments=replace(data.segments, words=bare)))
+    first, second, *_ = data.segments.phrases
+    counts = [len(data.segments.words_of(phrase)) for phrase in (first, second)]
+    wanted = [str(k + 1) for count in counts for k in range(count)]
+    assert named.word_texts[: sum(counts)] == wanted
+    assert data.word_texts[0] == data.segments.words[0].label
+
+
 def test_without_segments_and_measures_there_is_still_something():
     session, *_ = song(20.0, waves=False)
     bare = TimelineData(replace(session, segments=Segments(), lane=Lane()))
