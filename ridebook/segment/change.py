@@ -83,8 +83,8 @@ class Change:
         How much begins here, on the scale of 40 to 80 ms; its tops are the borders to choose from. dB.
     rise_150, rise_250 : ndarray
         Mean rise of the bands from the 150 (250) ms before to the 150 (250) ms after, falls counted as nothing. dB.
-    relative_150, relative_250 : ndarray
-        The same over its maximum within 1.2 s: 1 where nothing near rises more.
+    relative_250 : ndarray
+        The rise of 250 ms over its maximum within 1.2 s: 1 where nothing near rises more.
     novelty : ndarray
         Rms change of the spectrum's shape from the 80 ms before to the 80 ms after. dB.
     dip : ndarray
@@ -94,7 +94,6 @@ class Change:
     onset: np.ndarray
     rise_150: np.ndarray
     rise_250: np.ndarray
-    relative_150: np.ndarray
     relative_250: np.ndarray
     novelty: np.ndarray
     dip: np.ndarray
@@ -118,13 +117,11 @@ def find_change(features: VocalFeatures, activity: Activity) -> Change:
     novelty = means.rise(8, 8).std(axis=1)
     level = Means(np.maximum(activity.level_db, activity.voice_db - 40.0)).rise(6, 8)
     rise_150, rise_250 = rise(15), rise(25)
-    tiny = 1e-9
     return Change(
         onset=rise(4) + novelty + np.maximum(level, 0.0),
         rise_150=rise_150,
         rise_250=rise_250,
-        relative_150=rise_150 / np.maximum(moving_max(rise_150, 120), tiny),
-        relative_250=rise_250 / np.maximum(moving_max(rise_250, 120), tiny),
+        relative_250=rise_250 / np.maximum(moving_max(rise_250, 120), 1e-9),
         novelty=novelty,
         dip=-moving_max(-features.periodicity.astype(np.float64), 5),
     )

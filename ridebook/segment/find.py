@@ -32,7 +32,7 @@ from ridebook.segment.steps import find_steps
 WORD_AFTER_PAUSE_N = 20
 """After a pause of this many cells a word begins, whatever the scores say."""
 
-PHRASE_AFTER_PAUSE_N = 60
+PHRASE_AFTER_PAUSE_N = 40
 """After a pause of this many cells a phrase begins."""
 
 _SHORTEST_WORD_S = 0.15
