@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QModelIndex, QPoint, QRect, QSize, Qt, QTimer, Signal
-from PySide6.QtGui import QFontMetrics, QPainter
+from PySide6.QtGui import QFocusEvent, QFontMetrics, QPainter
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QInputDialog,
@@ -115,6 +115,12 @@ class FindingsList(QListWidget):
         palette.setColor(self.viewport().backgroundRole(), theme.colour("card"))
         self.setPalette(palette)
         self.scheduleDelayedItemsLayout()
+
+    def focusInEvent(self, event: QFocusEvent) -> None:
+        """Let keys begin at the first finding."""
+        super().focusInEvent(event)
+        if self.currentItem() is None and self.count():
+            self.setCurrentRow(0)
 
     def resizeEvent(self, event: object) -> None:
         """Wrap the sentences anew."""

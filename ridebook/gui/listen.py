@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 from PySide6.QtCore import QEvent, QObject, QSignalBlocker, Qt, Signal
@@ -211,6 +212,9 @@ class ListenPart(QWidget):
         self._all = QHBoxLayout(self)
         self._all.addLayout(self._rows, 1)
         self._all.addWidget(self.fader)
+        in_order = (*self._buttons.values(), self._play, self._loop, self._matched, self._mono, self._small)
+        for before, after in pairwise((*in_order, self._level, self._save)):
+            QWidget.setTabOrder(before, after)
         player.listening_changed.connect(self._refresh)
         player.playing_changed.connect(self._refresh)
         player.message.connect(self._note.setText)

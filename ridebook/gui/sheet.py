@@ -11,6 +11,7 @@ from PySide6.QtGui import (
     QAccessible,
     QAccessibleEvent,
     QContextMenuEvent,
+    QFocusEvent,
     QFontMetricsF,
     QHelpEvent,
     QKeyEvent,
@@ -323,7 +324,9 @@ class SheetView(QAbstractScrollArea):
     def _paint_selected(self, painter: QPainter, row: Row, theme: Theme, *, current: bool) -> None:
         painter.fillRect(QRectF(0, row.top, self.viewport().width(), row.height), theme.colour("selected"))
         if current:
-            painter.fillRect(QRectF(0, row.top, theme.px(4), row.height), theme.colour("selection"))
+            # The edge tells whether keys go to the sheet.
+            edge = theme.colour("selection" if self.hasFocus() else "edge")
+            painter.fillRect(QRectF(0, row.top, theme.px(4), row.height), edge)
 
     def _paint_phrase(self, painter: QPainter, row: Row, theme: Theme, where: Columns) -> None:
         desk = self._desk
@@ -539,6 +542,16 @@ class SheetView(QAbstractScrollArea):
         if self.menu is not None and self._desk.selection.span_ids:
             self.menu.popup(event.globalPos())
 
+    def focusInEvent(self, event: QFocusEvent) -> None:
+        """Show that keys go here."""
+        super().focusInEvent(event)
+        self.viewport().update()
+
+    def focusOutEvent(self, event: QFocusEvent) -> None:
+        """Show that keys go elsewhere."""
+        super().focusOutEvent(event)
+        self.viewport().update()
+
     def viewportEvent(self, event: QEvent) -> bool:
         """Show what is said of the line or word under the pointer."""
         if event.type() == QEvent.Type.ToolTip and isinstance(event, QHelpEvent):
@@ -690,6 +703,7 @@ class Sheet(QWidget):
             self._filters.addButton(button)
             head.addWidget(button)
         head.addStretch(1)
+        QWidget.setTabOrder(self._filters.buttons()[-1], self.view)
         self._filters.buttonClicked.connect(lambda button: self.show_filter(Filter(button.property("wanted"))))
         self._head = head
         layout = QVBoxLayout(self)

@@ -9,6 +9,8 @@ from pathlib import Path
 from PySide6.QtCore import QByteArray, QCoreApplication, QDir, QEvent, QSize, QStandardPaths, Qt, QTimer, QUrl, Signal
 from PySide6.QtGui import QActionGroup, QCloseEvent, QDesktopServices, QDragEnterEvent, QDropEvent, QKeySequence
 from PySide6.QtWidgets import (
+    QAbstractButton,
+    QAbstractItemView,
     QApplication,
     QDialog,
     QFileDialog,
@@ -78,6 +80,11 @@ ZOOM_KEYS = {
     "zoom_song": ("3",),
 }
 """Keys of the timeline that hold in the whole window, so that plain + and - stay free for riding."""
+PRESSING_KEYS = (
+    (QAbstractButton, (Qt.Key.Key_Space,)),
+    (QAbstractItemView, (Qt.Key.Key_Return, Qt.Key.Key_Enter)),
+)
+"""Keys that go to what has the focus rather than to the window's actions, so that keys alone can press it."""
 
 
 class Part(QFrame):
@@ -896,6 +903,8 @@ class Window(QMainWindow):
         actions = self.actions_
         for name in ("save", "save_as", "export", "undo_list", "select_all", "rename", "panel", "sheet", "strip"):
             actions[name].setEnabled(there)
+        for name in filter(None, LISTEN_MENU):
+            actions[name].setEnabled(there)
         actions["revert"].setEnabled(desk.path is not None and desk.changed)
         undo = desk.history.undo_label if desk.history is not None else None
         redo = desk.history.redo_label if desk.history is not None else None
@@ -941,6 +950,15 @@ class Window(QMainWindow):
         audio = audio_among(paths)
         if audio:
             self.new_pair(audio)
+
+    def event(self, event: QEvent) -> bool:
+        """Leave to a focused button or list the keys that press it."""
+        if event.type() is QEvent.Type.ShortcutOverride and not event.modifiers():
+            focus = self.focusWidget()
+            if any(isinstance(focus, kind) and event.key() in keys for kind, keys in PRESSING_KEYS):
+                event.accept()
+                return True
+        return super().event(event)
 
     def changeEvent(self, event: QEvent) -> None:
         """Keep the full-screen action true to the window."""

@@ -1,0 +1,80 @@
+"""The window without a mouse: everything that can be pressed can be reached, and its own keys press it."""
+
+from __future__ import annotations
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtWidgets import QAbstractButton, QApplication, QButtonGroup, QFileDialog, QScrollBar
+
+from ridebook.gui.app import Windows
+from tests.gui.songs import song
+
+
+@pytest.fixture
+def window(qapp, qtbot):
+    windows = Windows()
+    made = windows.make()
+    made.resize(1280, 800)
+    made.show()
+    qtbot.waitActive(made)
+    session, measures, suggestion = song()
+    made.desk.show_session(session, measures=measures, suggestion=suggestion)
+    made.desk.opened.emit()
+    QApplication.processEvents()
+    yield made
+    made.leave()
+    windows.deleteLater()
+
+
+def test_space_presses_a_focused_button_and_plays_elsewhere(window, qtbot, monkeypatch):
+    played = []
+    monkeypatch.setattr(window.player, "play", lambda: played.append(True))
+    word = window.header._scales["word"]
+    assert word.isChecked()
+    word.setFocus()
+    qtbot.keyClick(word, Qt.Key.Key_Space)
+    assert not word.isChecked()
+    assert not played
+    window.sheet.view.setFocus()
+    qtbot.keyClick(window.sheet.view, Qt.Key.Key_Space)
+    assert played
+
+
+def test_return_in_the_findings_goes_there_and_inks_nothing(window, qtbot):
+    qtbot.waitUntil(lambda: window.findings.count() > 0, timeout=20_000)
+    before = window.desk.session
+    window.desk.select()
+    window.findings.setFocus()
+    assert window.findings.currentRow() == 0
+    qtbot.keyClick(window.findings, Qt.Key.Key_Return)
+    assert window.desk.selection.current_id is not None
+    assert window.desk.session is before
+
+
+def test_tab_comes_by_every_button_that_is_seen(window):
+    groups = [group for group in window.findChildren(QButtonGroup) if group.exclusive()]
+    wanted = {each for each in window.findChildren(QAbstractButton) if each.isVisible() and each.isEnabled()}
+    wanted -= {each for each in wanted if isinstance(each.parent(), QScrollBar)}
+    # In a choice of one, Tab comes by the chosen one and arrows go to the others.
+    wanted -= {each for group in groups for each in group.buttons() if not each.isChecked()}
+    assert {window.header._export, window.header._scales["word"]} < wanted
+    window.sheet.view.setFocus()
+    met = set()
+    for _ in range(200):
+        met.add(window.focusWidget())
+        window.focusNextChild()
+        if window.focusWidget() is window.sheet.view:
+            break
+    assert wanted <= met, [each.accessibleName() or each.text() for each in wanted - met]
+
+
+def test_keys_of_listening_do_nothing_before_a_song_is_there(qapp, qtbot):
+    windows = Windows()
+    window = windows.make()
+    window.show()
+    qtbot.waitActive(window)
+    qtbot.keyClick(window, Qt.Key.Key_9)
+    assert not [dialog for dialog in window.findChildren(QFileDialog) if dialog.isVisible()]
+    assert not window.actions_["listen_play"].isEnabled()
+    window.leave()
+    windows.deleteLater()
