@@ -71,7 +71,7 @@ class ReadOutLine(QWidget):
             f"{signed(found.gain_db)} dB",
             signed(found.vocal_lufs),
             signed(found.bed_lufs),
-            f"{signed(found.balance_lu)} LU",
+            signed(found.balance_lu) + (" LU" if found.balance_lu is not None else ""),
             "" if found.aim_lu is None else signed(found.aim_lu),
             found.word,
         ]
