@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from PySide6.QtCore import QEvent, QObject, QSignalBlocker, Qt
+from PySide6.QtCore import QEvent, QObject, QSignalBlocker, Qt, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
     QCheckBox,
@@ -38,10 +38,11 @@ class KeyGuard(QObject):
     """Keeps the keys that a field types with from being taken as the window's."""
 
     def eventFilter(self, _watched: QObject, event: QEvent) -> bool:
-        """Claim plain keys for the field."""
+        """Claim plain keys for the field, but for those that only a window knows."""
         if (
             event.type() == QEvent.Type.ShortcutOverride
             and isinstance(event, QKeyEvent)
+            and not Qt.Key.Key_F1 <= event.key() <= Qt.Key.Key_F35
             and not event.modifiers() & (Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.AltModifier)
         ):
             event.accept()
@@ -77,6 +78,9 @@ class SignedSpin(QDoubleSpinBox):
 
 class SuggestionPanel(QFrame):
     """Aim, band, share, follow, furthest up and down, which scales ride, and the trim."""
+
+    left = Signal()
+    """Escape was pressed in it."""
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -169,6 +173,13 @@ class SuggestionPanel(QFrame):
             field.setAccessibleName(f"{name.text()}, furthest")
         grid.addWidget(label, row, 0)
         grid.addWidget(field, row, 1)
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:
+        """Leave with Escape."""
+        if event.key() == Qt.Key.Key_Escape:
+            self.left.emit()
+        else:
+            super().keyPressEvent(event)
 
     def _guard_keys(self, widget: QWidget) -> None:
         widget.installEventFilter(self._guard)

@@ -303,6 +303,7 @@ def style_sheet(theme: Theme) -> str:
     QPushButton[main="true"]:hover {{ background: {c.vocal}; border-color: {c.vocal}; }}
     QPushButton:focus, QToolButton:focus {{ border: 2px solid {c.selection}; }}
     QPushButton[main="true"]:focus {{ border: 2px solid {c.selection}; }}
+    QDialogButtonBox {{ dialogbuttonbox-buttons-have-icons: 0; }}
     QPushButton:disabled {{ color: {c.edge}; border-color: {c.hairline}; background: transparent; }}
     QToolButton {{ background: transparent; color: {c.ink}; border: 1px solid transparent; border-radius: {px(4)}px;
         padding: {px(2)}px {px(6)}px; min-height: {max(20, px(20))}px; min-width: {max(20, px(20))}px; }}

@@ -285,6 +285,7 @@ class Window(QMainWindow):
         self.header = Header(desk, self.actions_, self)
         self.panel = SuggestionPanel(desk, self)
         self.panel.hide()
+        self.panel.left.connect(lambda: self.actions_["panel"].setChecked(False))
         self.notices = NoticeLine(self)
         self.sheet = Sheet(desk, self)
         self.timeline = Timeline(desk, self)

@@ -78,3 +78,18 @@ def test_keys_of_listening_do_nothing_before_a_song_is_there(qapp, qtbot):
     assert not window.actions_["listen_play"].isEnabled()
     window.leave()
     windows.deleteLater()
+
+
+def test_panel_is_left_with_escape_and_knows_the_keys_of_functions(window, qtbot):
+    window.actions_["panel"].trigger()
+    field = window.panel.fields["aim_lu"]
+    assert field.hasFocus()
+    qtbot.keyClick(field, Qt.Key.Key_P)
+    assert window.panel.isVisible()
+    qtbot.keyClick(field, Qt.Key.Key_F7)
+    assert not window.sheet.isVisible()
+    qtbot.keyClick(field, Qt.Key.Key_F7)
+    qtbot.keyClick(field, Qt.Key.Key_Escape)
+    assert not window.panel.isVisible()
+    assert not window.actions_["panel"].isChecked()
+    assert window.sheet.view.hasFocus()
