@@ -209,6 +209,7 @@ class Window(QMainWindow):
         self.setAcceptDrops(True)
         self._open_window = open_window
         self._leaving = False
+        self._scale = themes().current.scale
         self.desk = Desk(self)
         self.actions_ = ActionSet(self)
         self._make_file_actions()
@@ -425,6 +426,14 @@ class Window(QMainWindow):
 
     def _dress(self) -> None:
         theme = themes().current
+        # The sheet and the listening part keep their share of the text when its size changes.
+        if theme.scale != self._scale:
+            grown = theme.scale / self._scale
+            self._scale = theme.scale
+            left, right = self.across.sizes()
+            self.across.setSizes([round(left * grown), round(left + right - left * grown)])
+            left, right = self.strip.sizes()
+            self.strip.setSizes([round(left + right - right * grown), round(right * grown)])
         self._rule.setFixedHeight(1)
         self._rule.setStyleSheet(f"background: {theme.colours.hairline};")
         for action in self._text_sizes.actions():

@@ -438,6 +438,18 @@ def test_theme_and_text_size_are_remembered(at_work):
     themes().choose(ThemeChoice.PAPER, 1.0)
 
 
+def test_sheet_widens_with_its_text(at_work, qtbot):
+    at_work.resize(1920, 1080)
+    qtbot.wait(50)
+    before = at_work.across.sizes()[0]
+    themes().choose(text_size=1.3)
+    qtbot.wait(50)
+    assert at_work.across.sizes()[0] == pytest.approx(1.3 * before, abs=3)
+    themes().choose(text_size=1.0)
+    qtbot.wait(50)
+    assert at_work.across.sizes()[0] == pytest.approx(before, abs=3)
+
+
 @pytest.mark.parametrize("size", [(1280, 800), (1920, 1080)])
 @pytest.mark.parametrize("panel", [False, True])
 def test_all_that_is_needed_shows_without_scrolling_sideways(window, qtbot, size, panel):
