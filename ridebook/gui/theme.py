@@ -333,6 +333,7 @@ def style_sheet(theme: Theme) -> str:
     QListView#findings {{ background: {c.card}; border: none; }}
     QListView#findings::item {{ padding: 0; }}
     QLineEdit {{ placeholder-text-color: {c.pencil}; }}
+    QLineEdit:disabled {{ color: {c.edge}; border-color: {c.hairline}; }}
     QListView::item {{ min-height: {max(24, px(24))}px; padding: 0 {px(6)}px; }}
     QListView::item:selected {{ background: {c.selected}; color: {c.ink}; }}
     QComboBox QAbstractItemView {{ background: {c.page}; color: {c.ink}; border: 1px solid {c.edge};

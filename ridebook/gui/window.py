@@ -521,15 +521,19 @@ class Window(QMainWindow):
         else:
             self.desk.save(failed=self._on_save_failed)
 
-    def save_as(self) -> None:
-        """Ask for a name and save."""
+    def save_as(self, *, leave: bool = False) -> None:
+        """Ask for a name and save; then close where that was to be."""
         session = self.desk.session
         if session is None:
             return
         folder = self._own_folder()
         name = self.desk.path.name if self.desk.path is not None else f"{session.title or 'song'}{SUFFIX}"
         self._ask_file(
-            "Save the session", SESSION_FILTER, self._save_to, save=folder / name.replace("/", "_"), suffix=SUFFIX
+            "Save the session",
+            SESSION_FILTER,
+            lambda path: self._save_to(path, leave=leave),
+            save=folder / name.replace("/", "_"),
+            suffix=SUFFIX,
         )
 
     def _own_folder(self) -> Path:
@@ -539,7 +543,8 @@ class Window(QMainWindow):
             return folder
         return Path(QStandardPaths.writableLocation(QStandardPaths.StandardLocation.DocumentsLocation))
 
-    def _save_to(self, path: Path) -> None:
+    def _save_to(self, path: Path, *, leave: bool = False) -> None:
+        self._leaving = leave
         # The file dialog has asked already whether a file that is there may be replaced.
         self.desk.save(path, force=path.exists(), failed=self._on_save_failed)
 
@@ -998,8 +1003,11 @@ class Window(QMainWindow):
         )
 
     def _save_and_leave(self) -> None:
-        self._leaving = self.desk.path is not None
-        self.save()
+        if self.desk.path is None:
+            self.save_as(leave=True)
+        else:
+            self._leaving = True
+            self.save()
 
     def leave(self) -> None:
         """Close without asking."""

@@ -397,6 +397,21 @@ def test_close_saves_first_where_asked(at_work, qtbot, tmp_path):
     assert load_session(path).decision("p0").state is State.INKED
 
 
+def test_close_saves_under_a_new_name_and_then_closes(at_work, qtbot, tmp_path):
+    press(qtbot, at_work, Qt.Key.Key_I)
+    at_work.close()
+    button(dialog_of(at_work), "Save").click()
+    asked = dialog_of(at_work, QFileDialog)
+    asked.reject()
+    assert at_work.isVisible()
+    at_work.close()
+    button(dialog_of(at_work), "Save").click()
+    path = tmp_path / "low.ridebook"
+    with qtbot.waitSignal(at_work.closed):
+        dialog_of(at_work, QFileDialog).fileSelected.emit(str(path))
+    assert load_session(path).decision("p0").state is State.INKED
+
+
 def test_second_song_goes_to_a_window_of_its_own(at_work, windows, stems, qtbot):
     at_work.open_pair(stems[0], stems[1:])
     assert len(windows.open) == 2
