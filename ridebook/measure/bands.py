@@ -2,13 +2,13 @@
 
 Two windows serve all bands, so that low bands are told apart and high ones are quick: 60 ms up to 562 Hz and 20 ms
 over it. Their halves of full power lie 30 and 10 ms apart, close to the 35 ms at the lowest and 9.4 ms at the highest
-band that Rhebergen and Versfeld (2005) give for their rectangular windows (JASA 117:2181-2192; the figures from memory).
+band of the rectangular windows of Rhebergen and Versfeld (2005, JASA 117:2181-2192; the figures from memory).
 
 The windows are sines: their squares, which are what power sees, add up to the same at every instant in steps of 10 ms,
 so that no drum hit counts more for where it falls on the grid.
 
 Limits: the lowest bands are narrower than the long window tells sharply, a pure tone in the middle of a band leaves up
-to 0.2 dB (0.9 dB under 141 Hz) to its neighbours; a tone on the border of two bands goes to both.
+to 0.2 dB to its neighbours, and one on the border of two bands goes to both.
 """
 
 from __future__ import annotations
@@ -55,8 +55,8 @@ _STOP_DB = 60.0
 _RUN_OUT_N = 16
 
 _PRODUCT_N = 250_000
-"""Products of at most this many multiplications: larger ones numpy's OpenBLAS (its threshold is 2**18, from memory) cuts
-over threads, which cost more than they bring here, and many times more while other threads work."""
+"""Products of at most this many multiplications. Larger ones numpy's OpenBLAS cuts over threads (from 2**18 on, from
+memory), which costs more than it brings here, and many times more while other threads work."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,6 +82,11 @@ class StemBands:
     def grid_n(self) -> np.ndarray:
         """Frames of the grid's points, int64, shape (cells + 1,); the last is `frames_n`."""
         return grid_points_n(self.rate_hz, self.frames_n)
+
+    @cached_property
+    def middles_n(self) -> np.ndarray:
+        """Frames in the middle of the cells, float64, shape (cells,)."""
+        return np.asarray((self.grid_n[:-1] + self.grid_n[1:]) / 2.0)
 
     @cached_property
     def sums(self) -> np.ndarray:
@@ -163,8 +168,10 @@ class PairBandAccumulator:
 
     def __init__(self, pair: StemPair) -> None:
         placements = [placement(stem.layout, pair.mix_layout) for stem in pair.stems]
-        weights = np.asarray(pair.mix_layout.weights)
-        self._stems = [BandAccumulator(pair.rate_hz, gains**2 @ weights) for gains in placements]
+        weights = pair.mix_layout.weights.tolist()
+        self._stems = [
+            BandAccumulator(pair.rate_hz, (gains**2 @ pair.mix_layout.weights).tolist()) for gains in placements
+        ]
         self._gains = [gains.astype(np.float32) for gains in placements[1:]]
         self._together = BandAccumulator(pair.rate_hz, weights) if len(pair.beds) > 1 else None
 
@@ -173,7 +180,8 @@ class PairBandAccumulator:
         for stem, block in zip(self._stems, (vocal, *beds), strict=True):
             stem.feed(block)
         if self._together is not None:
-            self._together.feed(sum(block @ gains for block, gains in zip(beds, self._gains, strict=True)))
+            placed = [block @ gains for block, gains in zip(beds, self._gains, strict=True)]
+            self._together.feed(sum(placed[1:], placed[0]))
 
     def finish(self) -> PairBands:
         """Band powers of all that was fed."""
@@ -219,9 +227,9 @@ class _Plan:
     size_n : int
         Length of the transform.
     bins : slice
-        Bins that the columns need.
+        Real and imaginary parts of the bins that the columns need.
     weights : ndarray
-        float32, shape (2 * bins, columns): real and imaginary parts in turn.
+        float32, shape (parts, columns): what the square of each of those parts counts in each column.
     runs_n, rows_n : int
         Runs of output and rows of windows that are made at once.
     """
@@ -251,13 +259,15 @@ def _plans(rate_hz: int) -> tuple[_Plan, _Plan]:
 def _plan(grid_rate_hz: int, before: int, factor: int, window_s: float, edges_hz: tuple[float, ...]) -> _Plan:
     from scipy import fft
 
-    lead_n, kernels = 0, ()
+    lead_n: int = 0
+    kernels: tuple[np.ndarray, ...] = ()
     if factor > 1:
         lead_n, kernels = _kernels(grid_rate_hz / before, factor, edges_hz[-1])
     rate_hz = grid_rate_hz / before / factor
     window_n = round(window_s * rate_hz)
     window = np.sin(np.pi * (np.arange(window_n) + 0.5) / window_n)
-    size = fft.next_fast_len(window_n, real=True)
+    # Where a band is hardly wider than a bin, bins of half the width follow its borders.
+    size = fft.next_fast_len(2 * window_n if window_s > SHORT_WINDOW_S else window_n, real=True)
     bin_hz = rate_hz / size
     low_hz = (np.arange(size // 2 + 1) - 0.5) * bin_hz
     # A bin on a border counts to both sides by the part of its width.
@@ -265,10 +275,10 @@ def _plan(grid_rate_hz: int, before: int, factor: int, window_s: float, edges_hz
     shares = np.minimum(low_hz[:, None] + bin_hz, edges[1:]) - np.maximum(low_hz[:, None], edges[:-1])
     shares = np.maximum(shares, 0.0) / bin_hz
     heard = np.flatnonzero(shares.any(axis=1))
-    bins = slice(int(heard[0]), int(heard[-1]) + 1) if len(heard) else slice(0, 0)
+    first, last = (int(heard[0]), int(heard[-1]) + 1) if len(heard) else (0, 0)
     # Parseval: mean square under the window, one-sided.
     shares *= 2.0 / (size * (window**2).sum())
-    weights = np.repeat(shares[bins], 2, axis=0).astype(np.float32)
+    weights = np.repeat(shares[first:last], 2, axis=0).astype(np.float32)
     return _Plan(
         grid_rate_hz=grid_rate_hz,
         factor=factor,
@@ -277,7 +287,7 @@ def _plan(grid_rate_hz: int, before: int, factor: int, window_s: float, edges_hz
         kernels=kernels,
         window=window.astype(np.float32),
         size_n=size,
-        bins=bins,
+        bins=slice(2 * first, 2 * last),
         weights=weights,
         runs_n=min(_PRODUCT_N // (factor * _RUN_OUT_N**2), 256),
         rows_n=min(_PRODUCT_N // max(weights.size, 1), 128),
@@ -316,6 +326,7 @@ class _Frames:
         self._samples = _Queue(len(plan.window))
         self._samples_start_n = -len(plan.window)
         self._cell = 0
+        self._needed_n = self._last_n()
         self._rows: list[np.ndarray] = []
 
     def feed(self, samples: np.ndarray) -> np.ndarray:
@@ -337,7 +348,7 @@ class _Frames:
                 self._input.drop(taken_n)
             out = np.concatenate(parts) if parts else np.zeros(0, np.float32)
         self._samples.push(out)
-        while self._last_n() <= self._samples_start_n + self._samples.size_n:
+        while self._needed_n <= self._samples_start_n + self._samples.size_n:
             self._take_rows()
         return out
 
@@ -367,15 +378,19 @@ class _Frames:
 
         plan = self._plan
         held = self._samples.joined()
-        offsets = self._start_n(np.arange(self._cell, self._cell + plan.rows_n)) - self._samples_start_n
-        view = np.lib.stride_tricks.sliding_window_view(held, len(plan.window))
-        spectrum = fft.rfft(view[offsets] * plan.window, plan.size_n, axis=1)[:, plan.bins]
-        parts = np.ascontiguousarray(spectrum).view(np.float32)
-        self._rows.append(np.square(parts, out=parts) @ plan.weights)
+        window_n = len(plan.window)
+        starts = self._start_n(np.arange(self._cell, self._cell + plan.rows_n + 1)) - self._samples_start_n
+        # Every stretch of the window's length as a row; what numpy offers for it takes longer than the transform.
+        view = np.ndarray((len(held) - window_n + 1, window_n), np.float32, held, strides=held.strides * 2)
+        frames = view[starts[:-1]]
+        frames *= plan.window
+        parts = fft.rfft(frames, plan.size_n, axis=1, overwrite_x=True).view(np.float32)
+        self._rows.append(np.square(parts[:, plan.bins]) @ plan.weights)
         self._cell += plan.rows_n
-        done_n = int(self._start_n(self._cell)) - self._samples_start_n
+        done_n = int(starts[-1])
         self._samples.drop(done_n)
         self._samples_start_n += done_n
+        self._needed_n = self._last_n()
 
 
 class _Queue:
