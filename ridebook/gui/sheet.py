@@ -348,6 +348,8 @@ class SheetView(QAbstractScrollArea):
         if decision.locked:
             top, bottom = row.words[0].rect.top(), row.words[-1].rect.bottom()
             draw_bracket(painter, where.words - theme.px(12), top, bottom, theme.px(5), ink_pen(theme, 1.6))
+        painter.setFont(theme.small() if row.words and row.words[0].numbered else theme.lyric())
+        painter.setPen(theme.colour("ink"))
         for box in row.words:
             self._paint_word(painter, box, theme)
         if decision.note:
@@ -368,25 +370,27 @@ class SheetView(QAbstractScrollArea):
         line = box.rect.adjusted(0, theme.px(2), 0, -theme.px(2))
         if found is not None and found.lost:
             draw_sunk(painter, line, found.sunk, theme)
+            painter.setPen(theme.colour("ink"))
         if span is not None and span.id in selection.span_ids:
             painter.setPen(QPen(theme.colour("selection"), 2 if span.id == selection.current_id else 1))
             painter.setBrush(Qt.BrushStyle.NoBrush)
             painter.drawRoundedRect(line.adjusted(-theme.px(3), 0, theme.px(3), 0), theme.px(3), theme.px(3))
-        quiet = span is not None and span.id in self._desk.session.quiet_words
-        painter.setPen(theme.colour("pencil" if quiet else "ink"))
+            painter.setPen(theme.colour("ink"))
         if box.numbered:
-            painter.setFont(theme.small())
             painter.drawText(line, Qt.AlignmentFlag.AlignCenter, box.text)
             painter.setPen(QPen(theme.colour("pencil"), 1))
             painter.drawLine(line.bottomLeft(), line.bottomRight())
-            return
-        font = theme.lyric()
-        font.setItalic(quiet)
-        painter.setFont(font)
-        text = box.text
-        if box.rect.width() + 1 < QFontMetricsF(font).horizontalAdvance(text) and not quiet:
-            text = QFontMetricsF(font).elidedText(text, Qt.TextElideMode.ElideRight, box.rect.width())
-        painter.drawText(box.rect.adjusted(0, 0, theme.px(8), 0), Qt.AlignmentFlag.AlignVCenter, text)
+            painter.setPen(theme.colour("ink"))
+        elif span is not None and span.id in self._desk.session.quiet_words:
+            painter.save()
+            font = theme.lyric()
+            font.setItalic(True)
+            painter.setFont(font)
+            painter.setPen(theme.colour("pencil"))
+            painter.drawText(box.rect.adjusted(0, 0, theme.px(8), 0), Qt.AlignmentFlag.AlignVCenter, box.text)
+            painter.restore()
+        else:
+            painter.drawText(box.rect.adjusted(0, 0, theme.px(8), 0), Qt.AlignmentFlag.AlignVCenter, box.text)
 
     def _paint_margin(
         self, painter: QPainter, row: Row, middle: float, decision: Decision, theme: Theme, where: Columns

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
-from PySide6.QtCore import QRectF
+from PySide6.QtCore import QRectF, Qt
 from PySide6.QtGui import QFontMetricsF
 
 from ridebook.check.standing import Standing
@@ -175,7 +175,9 @@ def _lay_out_phrase(
     x, line = 0.0, 0
     first_top = row.top + (theme.row_px - line_px) / 2
     for span, text, wide, numbered in pieces:
-        wide = min(wide, room)
+        if wide > room:
+            wide = room
+            text = lyric.elidedText(text, Qt.TextElideMode.ElideRight, room)
         if x > 0 and x + wide > room:
             x, line = 0.0, line + 1
         rect = QRectF(where.words + x, first_top + line * line_px, wide, line_px)

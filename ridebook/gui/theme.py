@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 
 from PySide6.QtCore import QObject, Qt, Signal
 from PySide6.QtGui import QColor, QFont, QFontDatabase, QFontInfo, QGuiApplication, QPalette
@@ -111,23 +112,15 @@ class Theme:
 
     def colour(self, role: str, alpha: float = 1.0) -> QColor:
         """Colour of a role, such as ``ink``, as seen through `alpha` (0 to 1)."""
-        colour = QColor(getattr(self.colours, role))
-        colour.setAlphaF(alpha)
-        return colour
+        return _colour(getattr(self.colours, role), alpha)
 
     def px(self, length_px: float) -> int:
         """Length of the look's drawing in pixels on the screen at this text size."""
         return round(length_px * self.scale)
 
     def _font(self, families: list[str], size_px: float) -> QFont:
-        font = QFont(families)
-        font.setPixelSize(max(8, self.px(size_px)))
-        return font
-
-    def _figures(self, font: QFont) -> QFont:
-        # Tabular figures keep columns of numbers still while they change.
-        font.setFeature(QFont.Tag("tnum"), 1)
-        return font
+        # A copy, as callers make it bold or slanted.
+        return QFont(_font(tuple(families), max(8, self.px(size_px))))
 
     def lyric(self) -> QFont:
         """Serif of the words."""
@@ -141,14 +134,14 @@ class Theme:
 
     def text(self, *, bold: bool = False, italic: bool = False) -> QFont:
         """Sans of all that is not lyric, with tabular figures."""
-        font = self._figures(self._font(SANS_FAMILIES, 14))
+        font = self._font(SANS_FAMILIES, 14)
         font.setWeight(QFont.Weight.DemiBold if bold else QFont.Weight.Normal)
         font.setItalic(italic)
         return font
 
     def small(self, *, bold: bool = False, italic: bool = False) -> QFont:
         """Smaller sans, for times, scales and asides."""
-        font = self._figures(self._font(SANS_FAMILIES, 12))
+        font = self._font(SANS_FAMILIES, 12)
         font.setWeight(QFont.Weight.DemiBold if bold else QFont.Weight.Normal)
         font.setItalic(italic)
         return font
@@ -168,6 +161,22 @@ class Theme:
     def target_px(self) -> int:
         """Least width and height of what can be clicked."""
         return max(24, self.px(24))
+
+
+@cache
+def _font(families: tuple[str, ...], size_px: int) -> QFont:
+    font = QFont(list(families))
+    font.setPixelSize(size_px)
+    # Tabular figures keep columns of numbers still while they change.
+    font.setFeature(QFont.Tag("tnum"), 1)
+    return font
+
+
+@cache
+def _colour(name: str, alpha: float) -> QColor:
+    colour = QColor(name)
+    colour.setAlphaF(alpha)
+    return colour
 
 
 class Themes(QObject):
