@@ -59,7 +59,6 @@ def standing(session: Session, measures: Measures) -> Standing:
     measures : Measures
         Measures of the pair.
     """
-    trimmed = replace(measures, vocal=ridden(measures.vocal, Lane(), session.trim_db))
     with_rides = replace(measures, vocal=ridden(measures.vocal, session.lane, session.trim_db))
     quiet = {phrase_id for phrase_id, decision in session.decisions.items() if decision.quiet}
     segments = session.segments
@@ -74,7 +73,7 @@ def standing(session: Session, measures: Measures) -> Standing:
         starts_n = np.array([span.start_n for span in spans])
         ends_n = np.array([span.end_n for span in spans])
         law_db = session.settings.centre_law_db
-        before = balance_lu(trimmed, starts_n, ends_n, law_db)
+        before = balance_lu(measures, starts_n, ends_n, law_db) + session.trim_db
         after = balance_lu(with_rides, starts_n, ends_n, law_db)
         return {
             span.id: _one(session, span, ride_db, before_lu, after_lu, span.id in exempt)
