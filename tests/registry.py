@@ -11,19 +11,49 @@ import subprocess
 import sys
 import tarfile
 import tempfile
+import zipfile
 from functools import cache
 from pathlib import Path
+from typing import NamedTuple
 
 import platformdirs
 import pytest
 
-# Solo singing: two recordings of the data set vocadito (CC BY 4.0) that the source distribution of basic-pitch
-# 0.4.0 carries among its tests.
-_PACKAGE = "basic-pitch==0.4.0"
-_ARCHIVE = "basic_pitch-0.4.0.tar.gz"
-_ARCHIVE_SHA256 = "6f48ac4b909c990fd59460622137a03b857c829bb1f3e65c71708da576ab68e5"
-_SINGING = ("vocadito_10.wav", "vocadito_14.wav")
 _DOWNLOAD_LIMIT_S = 240
+
+
+class _Package(NamedTuple):
+    """A file of the registry: what pip is asked for, and what must come."""
+
+    wanted: str
+    archive: str
+    sha256: str
+    options: tuple[str, ...] = ()
+
+
+# Solo singing: two recordings of the data set vocadito (CC BY 4.0) that its source distribution has among its tests.
+_BASIC_PITCH = _Package(
+    "basic-pitch==0.4.0",
+    "basic_pitch-0.4.0.tar.gz",
+    "6f48ac4b909c990fd59460622137a03b857c829bb1f3e65c71708da576ab68e5",
+    ("--no-binary", "basic-pitch"),
+)
+_SINGING = ("vocadito_10.wav", "vocadito_14.wav")
+
+# Read English with word times made by hand: "mary" and "bobby", MIT licence; and a reader of TextGrids.
+_PRAATIO = _Package(
+    "praatio==6.2.2",
+    "praatio-6.2.2.tar.gz",
+    "ed8fdee6121bdae142817879ed9a50cc8334e72c03c110162e21ed8160180d2a",
+    ("--no-binary", "praatio"),
+)
+
+# English speech with word times: "im_twelve", "two_plus_two" and "three_plus_five", BSD licence.
+_PHONLAB = _Package(
+    "phonlab==0.0.70",
+    "phonlab-0.0.70-py3-none-any.whl",
+    "8de4e92a9e67de469417e71beb9a70d8cf17c90a28b32c80cfc4fa58122d8fb6",
+)
 
 
 @cache
@@ -32,13 +62,39 @@ def solo_singing() -> tuple[Path, ...]:
     folder = _folder()
     paths = tuple(folder / name for name in _SINGING)
     if not all(path.exists() for path in paths):
-        archive = _archive(folder)
+        archive = _archive(folder, _BASIC_PITCH)
         for path in paths:
             with tarfile.open(archive) as packed:
                 member = packed.extractfile(f"basic_pitch-0.4.0/tests/resources/{path.name}")
                 assert member is not None, f"{archive} has no {path.name}"
                 _write(path, member.read())
     return paths
+
+
+@cache
+def praatio_source() -> Path:
+    """Folder of praatio's source distribution: the package praatio, and tests/files with sound and TextGrids."""
+    folder = _folder() / "praatio-6.2.2"
+    if not (folder / "PKG-INFO").exists():
+        archive = _archive(folder.parent, _PRAATIO)
+        with tempfile.TemporaryDirectory(dir=folder.parent) as there:
+            with tarfile.open(archive) as packed:
+                packed.extractall(there, filter="data")
+            _move(Path(there) / folder.name, folder)
+    return folder
+
+
+@cache
+def phonlab_audio() -> Path:
+    """Folder of phonlab's example recordings, some with a TextGrid."""
+    folder = _folder() / "phonlab-0.0.70"
+    if not folder.exists():
+        archive = _archive(folder.parent, _PHONLAB)
+        with tempfile.TemporaryDirectory(dir=folder.parent) as there:
+            with zipfile.ZipFile(archive) as packed:
+                packed.extractall(there)
+            _move(Path(there) / "phonlab" / "data" / "example_audio", folder)
+    return folder
 
 
 def _folder() -> Path:
@@ -48,29 +104,40 @@ def _folder() -> Path:
     return folder
 
 
-def _archive(folder: Path) -> Path:
-    archive = folder / _ARCHIVE
+def _archive(folder: Path, package: _Package) -> Path:
+    archive = folder / package.archive
     if not archive.exists():
         if os.environ.get("RIDEBOOK_OFFLINE") == "1":
-            pytest.skip(f"RIDEBOOK_OFFLINE=1, and {_ARCHIVE} is not in {folder}")
-        _download(archive)
+            pytest.skip(f"RIDEBOOK_OFFLINE=1, and {package.archive} is not in {folder}")
+        _download(archive, package)
     found = hashlib.sha256(archive.read_bytes()).hexdigest()
-    if found != _ARCHIVE_SHA256:
+    if found != package.sha256:
         pytest.fail(f"{archive} is not the file that the tests were made for: its sha256 is {found}")
     return archive
 
 
-def _download(archive: Path) -> None:
+def _download(archive: Path, package: _Package) -> None:
     with tempfile.TemporaryDirectory(dir=archive.parent) as there:
-        command = [sys.executable, "-m", "pip", "download", "--no-deps", "--no-binary", "basic-pitch", "--dest", there]
+        command = [sys.executable, "-m", "pip", "download", "--no-deps", *package.options, "--dest", there]
         try:
-            subprocess.run([*command, _PACKAGE], check=True, capture_output=True, text=True, timeout=_DOWNLOAD_LIMIT_S)
+            subprocess.run(
+                [*command, package.wanted], check=True, capture_output=True, text=True, timeout=_DOWNLOAD_LIMIT_S
+            )
         except (subprocess.CalledProcessError, subprocess.TimeoutExpired) as error:
             pytest.fail(
-                f"{_PACKAGE} cannot be downloaded from the package registry; set RIDEBOOK_OFFLINE=1 to skip the "
+                f"{package.wanted} cannot be downloaded from the package registry; set RIDEBOOK_OFFLINE=1 to skip the "
                 f"tests that need it.\n{error.stderr}"
             )
-        _write(archive, (Path(there) / _ARCHIVE).read_bytes())
+        _write(archive, (Path(there) / package.archive).read_bytes())
+
+
+def _move(made: Path, folder: Path) -> None:
+    """Move a folder into place, unless another run was quicker."""
+    try:
+        made.rename(folder)
+    except OSError:
+        if not folder.exists():
+            raise
 
 
 def _write(path: Path, content: bytes) -> None:
