@@ -76,6 +76,18 @@ class Screen:
             self.do("key", "--clearmodifiers", each)
             time.sleep(0.15)
 
+    def settle(self, seconds: float = 30) -> np.ndarray:
+        """Wait until nothing on the screen has changed for a while, and give its pixels."""
+        seen = [self.pixels()]
+
+        def still() -> bool:
+            time.sleep(0.2)
+            seen.append(self.pixels())
+            return len(seen) > 3 and all(np.array_equal(each, seen[-1]) for each in seen[-4:-1])
+
+        until(still, seconds, "the screen to come to rest")
+        return seen[-1]
+
     def text(self, text: str) -> None:
         self.do("type", "--delay", 15, text)
         time.sleep(0.2)
