@@ -17,11 +17,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import TypeVar
 
 import numpy as np
 
 from ridebook.audio.stems import StemPair, placement
 from ridebook.measure.measures import CELLS_PER_S, grid_points_n
+from ridebook.measure.product import SINGLE_N
 
 THIRD_OCTAVES = range(-8, 10)
 """Numbers of the bands of nominal 160 Hz to 8 kHz: band x lies around ``1000 * G**(x / 3)`` Hz."""
@@ -53,10 +55,6 @@ _SHORT_RATE_HZ = 21_000.0
 
 _STOP_DB = 60.0
 _RUN_OUT_N = 16
-
-_PRODUCT_N = 250_000
-"""Products of at most this many multiplications. Larger ones numpy's OpenBLAS cuts over threads (from 2**18 on, from
-memory), which costs more than it brings here, and many times more while other threads work."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -289,8 +287,8 @@ def _plan(grid_rate_hz: int, before: int, factor: int, window_s: float, edges_hz
         size_n=size,
         bins=slice(2 * first, 2 * last),
         weights=weights,
-        runs_n=min(_PRODUCT_N // (factor * _RUN_OUT_N**2), 256),
-        rows_n=min(_PRODUCT_N // max(weights.size, 1), 128),
+        runs_n=min(SINGLE_N // (factor * _RUN_OUT_N**2), 256),
+        rows_n=min(SINGLE_N // max(weights.size, 1), 128),
     )
 
 
@@ -311,6 +309,9 @@ def _kernels(rate_hz: float, factor: int, pass_hz: float) -> tuple[int, tuple[np
     for out in range(_RUN_OUT_N):
         product[out * factor : out * factor + len(taps), out] = taps
     return half_n, tuple(np.ascontiguousarray(part) for part in product.reshape(runs, run_n, _RUN_OUT_N))
+
+
+Cells = TypeVar("Cells", float, np.ndarray)
 
 
 class _Frames:
@@ -366,12 +367,12 @@ class _Frames:
 
     def _last_n(self) -> int:
         """Sample after the last that the next rows need."""
-        return int(self._start_n(self._cell + self._plan.rows_n - 1)) + len(self._plan.window)
+        return round(self._exact_start_n(self._cell + self._plan.rows_n - 1)) + len(self._plan.window)
 
-    def _start_n(self, cell: int | np.ndarray) -> np.ndarray:
+    def _exact_start_n(self, cell: Cells) -> Cells:
+        """Where the window of a cell begins, before it is rounded to a sample."""
         plan = self._plan
-        middle = (np.asarray(cell) + 0.5) * plan.grid_rate_hz / CELLS_PER_S / plan.whole_factor
-        return np.round(middle - len(plan.window) / 2).astype(np.int64)
+        return (cell + 0.5) * plan.grid_rate_hz / CELLS_PER_S / plan.whole_factor - len(plan.window) / 2
 
     def _take_rows(self) -> None:
         from scipy import fft
@@ -379,7 +380,8 @@ class _Frames:
         plan = self._plan
         held = self._samples.joined()
         window_n = len(plan.window)
-        starts = self._start_n(np.arange(self._cell, self._cell + plan.rows_n + 1)) - self._samples_start_n
+        starts = np.round(self._exact_start_n(np.arange(self._cell, self._cell + plan.rows_n + 1.0)))
+        starts = starts.astype(np.int64) - self._samples_start_n
         # Every stretch of the window's length as a row; what numpy offers for it takes longer than the transform.
         view = np.ndarray((len(held) - window_n + 1, window_n), np.float32, held, strides=held.strides * 2)
         frames = view[starts[:-1]]

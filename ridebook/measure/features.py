@@ -8,6 +8,7 @@ from functools import lru_cache
 import numpy as np
 
 from ridebook.measure.measures import CELLS_PER_S
+from ridebook.measure.product import product
 
 WINDOW_S = 0.032
 """Length of the Hann window: two periods of a voice at 62 Hz, short against a syllable (common practice, no source)."""
@@ -246,7 +247,7 @@ def _add_power(total: np.ndarray, frames: np.ndarray) -> None:
 def _rows(spectrum: np.ndarray, plan: _Plan) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     from scipy import fft
 
-    bands = spectrum[:, plan.bins] @ plan.band_weights
+    bands = product(spectrum[:, plan.bins], plan.band_weights)
     scale = 2.0 / (plan.size_n * float((plan.window.astype(np.float64) ** 2).sum()))
     level = spectrum[:, plan.first_level_bin :].sum(axis=1) * np.float32(scale)
     # The root of power flattens formants, so that the peaks of the autocorrelation are the voice's periods.
