@@ -334,8 +334,8 @@ class Desk(QObject):
         unsaved: bool = False,
     ) -> None:
         def done(song: Song) -> None:
-            self._set_opening(None)
             self._show_song(song, path, sha256)
+            self._set_opening(None)
             if unsaved:
                 self.history.mark_unclean()
 

@@ -92,7 +92,7 @@ class SheetView(QAbstractScrollArea):
         self.setMinimumWidth(280)
         self._later = _later(self, self.viewport().update)
         desk.session_changed.connect(self._on_session_changed)
-        desk.analysis_changed.connect(self.rebuild)
+        desk.analysis_changed.connect(self.viewport().update)
         desk.suggestion_changed.connect(self._on_suggestion_changed)
         desk.selection_changed.connect(self._on_selection_changed)
         themes().theme_changed.connect(self.rebuild)
@@ -719,7 +719,6 @@ class Sheet(QWidget):
         self._later = _later(self, self._refresh)
         desk.session_changed.connect(lambda _before, _after: self._later.isActive() or self._later.start())
         desk.suggestion_changed.connect(self._refresh)
-        desk.analysis_changed.connect(self._refresh)
         themes().theme_changed.connect(self._dress)
         self._dress()
 
