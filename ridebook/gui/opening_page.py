@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from PySide6.QtCore import QRectF, Qt
-from PySide6.QtGui import QFontMetricsF, QPainter, QPaintEvent
+from PySide6.QtGui import QFontMetricsF, QPainter, QPaintEvent, QPixmap
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from ridebook.gui.desk import Desk
@@ -21,6 +21,7 @@ class OpeningPage(QWidget):
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._desk = desk
+        self._pictures: dict[str, tuple[object, QPixmap, QPixmap]] = {}
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         desk.opening_changed.connect(self._refresh)
         desk.busy_changed.connect(self.update)
@@ -28,6 +29,8 @@ class OpeningPage(QWidget):
 
     def _refresh(self) -> None:
         opening = self._desk.opening
+        if opening is None:
+            self._pictures.clear()
         self.setAccessibleName(opening.label if opening is not None else "")
         self.update()
 
@@ -55,7 +58,7 @@ class OpeningPage(QWidget):
         for role in ("vocal", "bed"):
             field = QRectF(left, top, wide, high)
             if opening.waves is not None:
-                self._paint_wave(painter, field, getattr(opening.waves, role), role)
+                self._paint_wave(painter, field, role)
             else:
                 painter.setPen(theme.colour("hairline"))
                 painter.drawLine(round(left), round(top + high / 2), round(left + wide), round(top + high / 2))
@@ -68,15 +71,32 @@ class OpeningPage(QWidget):
         painter.drawText(QRectF(left, top, wide, line), Qt.AlignmentFlag.AlignVCenter, REMARK)
         painter.end()
 
-    def _paint_wave(self, painter: QPainter, field: QRectF, pyramid, role: str) -> None:
+    def _paint_wave(self, painter: QPainter, field: QRectF, role: str) -> None:
+        """Lay the picture of the measured wave over that of the wave, as far as it has come."""
+        ratio = self.devicePixelRatioF()
+        key = (self._desk.opening, themes().current, field.size().toTuple(), ratio)
+        if self._pictures.get(role, (None,))[0] != key:
+            self._pictures[role] = (key, self._picture(field, role, 0.35), self._picture(field, role, 1.0))
+        _, before, after = self._pictures[role]
+        painter.drawPixmap(field.topLeft(), before)
+        done = QRectF(field.left(), field.top(), round(field.width() * self.done_share()), field.height())
+        painter.drawPixmap(done, after, QRectF(0, 0, done.width() * ratio, done.height() * ratio))
+
+    def _picture(self, field: QRectF, role: str, alpha: float) -> QPixmap:
         theme = themes().current
+        pyramid = getattr(self._desk.opening.waves, role)
         columns = int(field.width())
         low, high = pyramid.envelope(0, pyramid.frames_n, columns)
         reach = max(float(np.abs(low).max(initial=0)), float(np.abs(high).max(initial=0)), 1e-6)
-        x = field.left() + np.arange(columns)
-        middle, half = field.center().y(), field.height() / 2
-        tops = np.floor(middle - high / reach * half)
-        tall = np.ceil(middle - low / reach * half) - tops + 1
-        done = round(columns * self.done_share())
-        for part, colour in ((slice(done), theme.colour(role)), (slice(done, None), theme.colour(role, 0.35))):
-            fill_rects(painter, x[part], tops[part], 1.0, tall[part], colour)
+        half = field.height() / 2
+        tops = np.floor(half - high / reach * half)
+        tall = np.ceil(half - low / reach * half) - tops
+        made = QPixmap((field.size() * self.devicePixelRatioF()).toSize())
+        made.setDevicePixelRatio(self.devicePixelRatioF())
+        made.fill(theme.colour("page"))
+        painter = QPainter(made)
+        fill_rects(
+            painter, np.arange(columns, dtype=float), tops, 1.0, np.maximum(tall, 1.0), theme.colour(role, alpha)
+        )
+        painter.end()
+        return made
