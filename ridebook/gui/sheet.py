@@ -135,6 +135,9 @@ class SheetView(QAbstractScrollArea):
         session = self._desk.session
         width = self.viewport().width()
         self._height = lay_out(self._rows, session, themes().current, width) if session is not None else 0.0
+        self._fit_bar()
+
+    def _fit_bar(self) -> None:
         bar = self.verticalScrollBar()
         bar.setRange(0, max(0, round(self._height) - self.viewport().height()))
         bar.setPageStep(self.viewport().height())
@@ -144,7 +147,10 @@ class SheetView(QAbstractScrollArea):
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Wrap the lines anew."""
         super().resizeEvent(event)
-        self._lay_out()
+        if event.size().width() != event.oldSize().width():
+            self._lay_out()
+        else:
+            self._fit_bar()
         span = self._desk.span(self._desk.selection.current_id)
         row = self._row_of(span) if span is not None else None
         if row is not None:

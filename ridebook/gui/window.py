@@ -169,6 +169,10 @@ class BusyLine(QWidget):
         self._cancel = QToolButton(self)
         self._cancel.setText("Cancel")
         self._cancel.clicked.connect(self._on_cancel)
+        # Its room is kept, so that nothing moves when work comes and goes.
+        policy = self.sizePolicy()
+        policy.setRetainSizeWhenHidden(True)
+        self.setSizePolicy(policy)
         line = QHBoxLayout(self)
         line.setContentsMargins(0, 0, 8, 0)
         line.addStretch(1)
