@@ -119,8 +119,8 @@ class FindingsList(QListWidget):
     def focusInEvent(self, event: QFocusEvent) -> None:
         """Let keys begin at the first finding."""
         super().focusInEvent(event)
-        if self.currentItem() is None and self.count():
-            self.setCurrentRow(0)
+        if not self.selectedItems() and self.count():
+            self.setCurrentRow(max(self.currentRow(), 0))
 
     def resizeEvent(self, event: object) -> None:
         """Wrap the sentences anew."""

@@ -45,7 +45,7 @@ def test_return_in_the_findings_goes_there_and_inks_nothing(window, qtbot):
     before = window.desk.session
     window.desk.select()
     window.findings.setFocus()
-    assert window.findings.currentRow() == 0
+    assert window.findings.selectedItems() == [window.findings.item(0)]
     qtbot.keyClick(window.findings, Qt.Key.Key_Return)
     assert window.desk.selection.current_id is not None
     assert window.desk.session is before
