@@ -263,7 +263,9 @@ class ListenPart(QWidget):
         # The blocked actions do not tell their buttons.
         for button in (self._matched, self._mono, self._small, self._loop, *self._buttons.values()):
             button.setChecked(button.defaultAction().isChecked())
-        self._actions["listen_matched"].setText(f"matched {signed(player.match_db)} dB" if how.matched else "bed held")
+        self._actions["listen_matched"].setIconText(
+            f"matched {signed(player.match_db)} dB" if how.matched else "bed held"
+        )
         self._level_text.setText(f"{signed(how.level_db)} dB")
         self._tell_place()
 
@@ -282,7 +284,11 @@ def make_listen_actions(
     group = "Listening"
 
     def add(name: str, text: str, keys: str, slot: Callable[..., object], tip: str, checkable: bool = False) -> QAction:
-        return actions.add(group, name, text, keys, slot, tip, checkable=checkable)
+        action = actions.add(group, name, text[0].upper() + text[1:], keys, slot, tip, checkable=checkable)
+        # What the button says.
+        action.setIconText(text.replace("&", ""))
+        action.setIconVisibleInMenu(False)
+        return action
 
     add("listen_play", "&Play or stop", "Space", player.toggle, "Play from the playhead, or stop")
     add("listen_swap", "S&wap as it was and with rides", "H", player.swap, "Swap: as it was, with rides")
