@@ -20,7 +20,7 @@ from ridebook.measure.loudness import loudness_lufs
 from ridebook.measure.measures import CELLS_PER_S, StemMeasures
 from ridebook.segment.spans import Segments, Span
 
-WORD_COST = 0.8
+WORD_COST = 0.5
 """What a border at a word must gain in squared error, dB squared, for the runs beside it to be split there."""
 DIP_COST = 2.5
 """The same at a dip between syllables that is no word's border."""
@@ -43,10 +43,13 @@ STEP_NEAR_S = 0.3
 HISS_NEAR_S = 0.03
 """A border this near the start of a sibilant is one at the sibilant."""
 
+SHORTEST_S = 0.1
+"""No run is shorter: what is, is a sound of a word and no word."""
+
 SETTLED_S = 0.5
 """A part this long weighs half as much as one without end: short ones vary more by nature."""
-FAINT_LU = (-14.0, -9.0)
-"""Under the loudest part of its phrase: no part of the level, and wholly part of it."""
+FAINT_LU = (-14.0, -10.0)
+"""Against the middle of its phrase: no part of the level, and wholly part of it."""
 SILENT_LU = -25.0
 """Under the loud parts of the song: not voice."""
 
@@ -118,19 +121,29 @@ def find_runs(
         edges = np.array(sorted(costs))
         energy, lengths_n = voice.parts(edges)
         levels = np.maximum(loudness_lufs(energy / lengths_n), voice.silent_lufs)
-        counts = np.clip((levels - levels.max() - FAINT_LU[0]) / (FAINT_LU[1] - FAINT_LU[0]), 1e-3, 1.0)
+        middle = _middle(levels, lengths_n)
+        counts = np.clip((levels - middle - FAINT_LU[0]) / (FAINT_LU[1] - FAINT_LU[0]), 1e-3, 1.0)
         for word in words:
             if word.id in quiet_ids:
                 counts[(edges[:-1] >= word.start_n) & (edges[:-1] < word.end_n)] = 1e-3
         weights = counts * lengths_n / (lengths_n + SETTLED_S * vocal.rate_hz)
         energy, lengths_n = counts * energy, counts * lengths_n
         border_costs = np.array([costs[n] for n in edges.tolist()])
-        for first, last in _joined(_split(levels, weights, border_costs), levels, weights, least_db):
+        for first, last in _joined(
+            _split(edges, levels, weights, border_costs, SHORTEST_S * vocal.rate_hz), levels, weights, least_db
+        ):
             start_n, end_n = (_in_hiss(int(n), hisses, vocal.rate_hz) for n in edges[[first, last]])
             own = loudness_lufs(energy[first:last].sum() / lengths_n[first:last].sum())
             held = tuple(word for word in words if start_n <= word.middle_n < end_n)
             runs.append(Run(p, start_n, end_n, held, max(float(own), voice.silent_lufs)))
     return tuple(runs)
+
+
+def _middle(levels: np.ndarray, lengths_n: np.ndarray) -> float:
+    """Level of the part in the middle of the amplitude, so that pauses count for little."""
+    order = np.argsort(levels)
+    upto = np.cumsum((lengths_n * 10.0 ** (levels / 20.0))[order])
+    return float(levels[order][np.searchsorted(upto, 0.5 * upto[-1])])
 
 
 def _in_hiss(border_n: int, hisses: list[tuple[int, int]], rate_hz: int) -> int:
@@ -197,6 +210,8 @@ def _dips(vocal: StemMeasures) -> np.ndarray:
     depth = np.minimum(highest[k - reach], highest[k + 1]) - level[k]
     lowest = -_highest(-level, reach // 2)
     k = k[(depth >= DIP_DB) & (level[k] <= lowest[k])]
+    # Of a silence the last cell.
+    k = k[np.append(np.diff(k) > 1, True)] if len(k) else k
     return np.asarray(vocal.grid_n[np.minimum(k + DIP_LATE_CELLS, len(level))])
 
 
@@ -215,7 +230,9 @@ def _steps(vocal: StemMeasures) -> np.ndarray:
     return np.asarray(vocal.grid_n[tops])
 
 
-def _split(levels: np.ndarray, weights: np.ndarray, costs: np.ndarray) -> list[tuple[int, int]]:
+def _split(
+    edges: np.ndarray, levels: np.ndarray, weights: np.ndarray, costs: np.ndarray, shortest_n: float
+) -> list[tuple[int, int]]:
     """Split of a row of levels into runs, least in squared error plus the cost of the borders between runs.
 
     Exact, by dynamic programming over the end of the last run. `costs` has one value for each edge of the row.
@@ -229,7 +246,7 @@ def _split(levels: np.ndarray, weights: np.ndarray, costs: np.ndarray) -> list[t
     cut = np.zeros(size + 1, dtype=np.int64)
     for k in range(1, size + 1):
         error = square[k] - square[:k] - (moment[k] - moment[:k]) ** 2 / (mass[k] - mass[:k])
-        total = best[:k] + costs[:k] + error
+        total = best[:k] + costs[:k] + error + 100.0 * (edges[k] - edges[:k] < shortest_n)
         cut[k] = int(np.argmin(total))
         best[k] = total[cut[k]]
     runs = []

@@ -4,7 +4,7 @@
 2. Phrases are split into runs of words that stand at one level (runs.py): only words that sink or stick out ride by
    themselves, so that the singer's own dynamics inside a phrase stay.
 3. Two anchors: a run should hold the vocal's own level over its section, and follow a part of the bed's change against
-   its level over the section. A section should do the same against the song. A vocal whose phrases keep one balance to
+   its level over the section. A section should come to its aim. A vocal whose phrases keep one balance to
    the bed already follows it, and moves only as far as both anchors agree.
 4. Wanted gain = section + phrase + word offset, held once within the limits. The dead band decides whether to move at
    all; a move goes all the way, times the share. A run that would still be lost is lifted until it is not.
@@ -26,10 +26,12 @@ from ridebook.measure.spans import balance_lu, law_db, mean_balance_lu, span_lou
 from ridebook.ride.edits import mean_ride_db
 from ridebook.ride.fit import fewest_points
 from ridebook.ride.lane import Breakpoint, Lane
+from ridebook.ride.middles import borders, mended_balance_lu, middle_mean, section_numbers, weighted_quantile
 from ridebook.ride.runs import Run, find_runs
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
-from ridebook.segment.spans import Segments, Span, holder
+from ridebook.ride.trim import trim_for
+from ridebook.segment.spans import Segments, Span
 
 SECTION_RAMP_S = (0.2, 0.5)
 PHRASE_RAMP_S = (0.08, 0.25)
@@ -46,16 +48,16 @@ FIT_DB = 0.25
 HELD_DB_PER_S = 2.0
 """On a held note the lane moves no faster (common practice, no source)."""
 
-WORD_DEAD_BANDS = 1.75
+WORD_DEAD_BANDS = 1.5
 """Words must stand this many word dead bands from the rest of their phrase to ride by themselves."""
-MOST = 0.7
-FOLLOWS_LU = (0.12, 0.22)
+MOST = 0.8
+FOLLOWS_LU = (0.2, 0.32)
 FOLLOWS_PART = (0.5, 0.75)
-"""A vocal follows its bed wholly where 70 % of the singing lies this close to the middle balance, and not at all from
+"""A vocal follows its bed wholly where 80 % of the singing lies this close to the middle balance, and not at all from
 the second value on: in LU, and as a part of the same for the levels against what is wanted by `follow`."""
 EVEN_LU = (0.4, 0.8)
 """A phrase of such a vocal is even, and not at all, where it lies this close to the middle balance."""
-EVEN_WORD_DB = 4.0
+EVEN_WORD_DB = 5.5
 """What a word must be off in an even phrase of such a vocal: somebody has been over it already."""
 JOINED_GAP_S = 0.5
 """Phrases less than this apart run into each other."""
@@ -124,11 +126,11 @@ def suggest(
     phrases = segments.phrases
     if not phrases:
         return Suggestion(trim_db or 0.0, Lane(), (), None)
-    starts, ends = _borders(phrases)
+    starts, ends = borders(phrases)
     balance = mean_balance_lu(measures, starts, ends, settings.centre_law_db)
     song_balance = balance if np.isfinite(balance) else None
     if trim_db is None:
-        trim_db = 0.0 if song_balance is None else settings.aim_lu + settings.lean_lu - song_balance
+        trim_db = trim_for(measures, segments, settings)
     least_db = WORD_DEAD_BANDS * settings.word_dead_db if settings.ride_words else np.inf
     runs = _kept_runs(measures.vocal, segments, least_db, frozenset(quiet_ids))
     wanted = _want(measures, segments, settings, section_aims or {}, quiet_ids, runs, trim_db)
@@ -139,25 +141,6 @@ def suggest(
 
 _kept_runs = lru_cache(maxsize=4)(find_runs)
 """Another aim, share or limit leaves the runs as they are: half of the work of suggesting again is saved."""
-
-
-def _borders(spans: tuple[Span, ...] | tuple[Run, ...]) -> tuple[np.ndarray, np.ndarray]:
-    return np.array([span.start_n for span in spans]), np.array([span.end_n for span in spans])
-
-
-def _weighted_quantile(values: np.ndarray, weights: np.ndarray, part: float) -> float:
-    order = np.argsort(values, kind="stable")
-    upto = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(upto, part * upto[-1])])
-
-
-def middle_mean(values: np.ndarray, weights: np.ndarray) -> float:
-    """Mean of the middle half of weighted values: a few that are far off do not move it."""
-    order = np.argsort(values, kind="stable")
-    values, weights = values[order], weights[order]
-    upto = np.cumsum(weights)
-    inside = np.clip(np.minimum(upto, 0.75 * upto[-1]) - np.maximum(upto - weights, 0.25 * upto[-1]), 0.0, None)
-    return float((values * inside).sum() / inside.sum())
 
 
 @dataclass(frozen=True, slots=True)
@@ -183,7 +166,7 @@ def _followed(measures: Measures, phrases: tuple[Span, ...], follow: float) -> _
     A phrase counts as near the middle if it is so alone or with a neighbour that it runs into: where a line is cut in
     two is a matter of taste, and it should not matter here.
     """
-    starts, ends = _borders(phrases)
+    starts, ends = borders(phrases)
     nothing = _Followed(0.0, np.zeros(len(phrases)))
     vocal = span_loudness_lufs(measures.vocal, starts, ends)
     bed = span_loudness_lufs(measures.bed, starts, ends)
@@ -197,7 +180,7 @@ def _followed(measures: Measures, phrases: tuple[Span, ...], follow: float) -> _
 
     def apart_lu(part: float) -> np.ndarray:
         alone = np.where(heard, vocal, 0.0) - part * np.where(heard, bed, 0.0)
-        middle = _weighted_quantile(alone, lengths, 0.5)
+        middle = weighted_quantile(alone, lengths, 0.5)
         both = np.where(runs_on, np.abs(vocal_two - part * bed_two - middle), np.inf)
         apart = np.abs(alone - middle)
         apart[:-1] = np.minimum(apart[:-1], both)
@@ -205,8 +188,8 @@ def _followed(measures: Measures, phrases: tuple[Span, ...], follow: float) -> _
         return apart
 
     apart = apart_lu(1.0)
-    balance_lu = _weighted_quantile(apart, lengths, MOST)
-    level_lu = _weighted_quantile(apart_lu(follow), lengths, MOST)
+    balance_lu = weighted_quantile(apart, lengths, MOST)
+    level_lu = weighted_quantile(apart_lu(follow), lengths, MOST)
     close = (FOLLOWS_LU[1] - balance_lu) / (FOLLOWS_LU[1] - FOLLOWS_LU[0])
     closer = (FOLLOWS_PART[1] - balance_lu / max(level_lu, 1e-6)) / (FOLLOWS_PART[1] - FOLLOWS_PART[0])
     song = float(np.clip(min(close, closer), 0.0, 1.0))
@@ -225,12 +208,12 @@ def _want(
 ) -> list[_Wanted]:
     """Find what is wanted of each run."""
     phrases, sections = segments.phrases, segments.sections
-    section_of = [_number_of(sections, phrase) for phrase in phrases]
+    section_of = section_numbers(segments).tolist()
     wanted = [
         _Wanted(run, section_of[run.phrase], quiet=phrases[run.phrase].id in quiet_ids or _all_quiet(run, quiet_ids))
         for run in runs
     ]
-    starts, ends = _borders(runs)
+    starts, ends = borders(runs)
     own = np.array([run.own_lufs for run in runs])
     bed = span_loudness_lufs(measures.bed, starts, ends)
     heard = bed >= ABSENT_LUFS
@@ -241,13 +224,18 @@ def _want(
 
     followed = _followed(measures, phrases, settings.follow)
     song = _anchors(own, bed, heard, weights, settings.follow)
+    song_lu = mended_balance_lu(measures, segments)
+    phrase_sections = np.array(section_of)
     missing_db = np.zeros(len(runs))
     section_dbs = np.zeros(len(runs))
     for number in np.unique(numbers):
         members = numbers == number
         here = _anchors(own[members], bed[members], heard[members], weights[members], settings.follow)
         if number >= 0 and settings.ride_sections and not members.all():
-            section_db = _agreed(*song.missing(here.own_lufs, here.bed_lufs), followed.song)
+            section_lu = mended_balance_lu(measures, segments, phrase_sections == number)
+            section_db = song_lu - section_lu
+            if not np.isfinite(section_db):
+                section_db = song.own_lufs - here.own_lufs
             if abs(section_db) >= settings.section_dead_db:
                 section_dbs[members] = _held(section_db, settings.section_limit_db)
         for i in np.flatnonzero(members).tolist():
@@ -267,15 +255,18 @@ def _want(
     means_db = np.bincount(phrase_of, missing_db * (ends - starts), len(phrases)) / np.maximum(lengths_n, 1.0)
     missing_db -= (even * means_db)[phrase_of]
     missing_db[np.abs(missing_db) < (followed.phrases * EVEN_WORD_DB)[phrase_of]] = 0.0
-    longest = {one.run.phrase: i for i, one in sorted(enumerate(wanted), key=lambda pair: pair[1].run.length_n)}
+    middles_db = [0.0] * len(phrases)
+    for p in np.unique(phrase_of):
+        own_runs = phrase_of == p
+        middles_db[p] = weighted_quantile(missing_db[own_runs], (ends - starts)[own_runs], 0.5)
 
     for i, one in enumerate(wanted):
         aim_lu = section_aims.get(sections[one.section].id, settings.aim_lu) if one.section >= 0 else settings.aim_lu
         # What a section leaves of its limit its phrases may use, and what a phrase leaves of its own its words.
         limit_db = settings.phrase_limit_db + settings.section_limit_db - abs(section_dbs[i])
         offset_db = _held(float(missing_db[i]), limit_db)
-        if one.run.length_n <= WORD_RUN_S * measures.rate_hz and longest[one.run.phrase] != i:
-            main_db = _held(float(missing_db[longest[one.run.phrase]]), limit_db)
+        if one.run.length_n <= WORD_RUN_S * measures.rate_hz:
+            main_db = _held(middles_db[one.run.phrase], limit_db)
             word_limit_db = settings.word_limit_db + max(0.0, settings.phrase_limit_db - abs(main_db))
             offset_db = main_db + _held(float(missing_db[i]) - main_db, word_limit_db)
         one.limited = offset_db != missing_db[i]
@@ -293,11 +284,6 @@ def _want(
         one.limited |= held_db != one.gain_db
         one.gain_db = held_db
     return wanted
-
-
-def _number_of(sections: tuple[Span, ...], phrase: Span) -> int:
-    section = holder(sections, phrase.middle_n)
-    return -1 if section is None else sections.index(section)
 
 
 def _all_quiet(run: Run, quiet_ids: Set[str]) -> bool:
@@ -434,7 +420,7 @@ def _phrase_suggestions(
     trim_db: float,
 ) -> tuple[PhraseSuggestion, ...]:
     phrases = segments.phrases
-    starts, ends = _borders(phrases)
+    starts, ends = borders(phrases)
     before = balance_lu(measures, starts, ends, settings.centre_law_db) + trim_db
     edges = [0, *((one.end_n + two.start_n) // 2 for one, two in pairwise(phrases)), measures.frames_n]
     by_phrase: list[list[_Wanted]] = [[] for _ in phrases]
