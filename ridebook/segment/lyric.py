@@ -22,7 +22,31 @@ _REPEAT_AT_END = re.compile(rf"(?<=\s){_REPEAT.pattern}\s*$|[(\[（]\s*bis\s*[)\
 _BY_CHARACTER = re.compile(r"[\u3041-\u30ff\u31f0-\u31ff\u3400-\u4dbf\u4e00-\u9fff\uf900-\ufaff\U00020000-\U0003ffff]")
 _BELONGS_BEFORE = re.compile(r"[ぁぃぅぇぉっゃゅょゎァィゥェォッャュョヮーんン々\u3099\u309a]")
 _BREAKS = re.compile(r"[\s/|\\…]+|--+|[–—―]|\.{2,}")
-_ENGLISH_SIGNS = frozenset("the and you of to in my me is it that your i'm we all be for on with don't love".split())
+_ENGLISH_SIGNS = frozenset(
+    [
+        "the",
+        "and",
+        "you",
+        "of",
+        "to",
+        "in",
+        "my",
+        "me",
+        "is",
+        "it",
+        "that",
+        "your",
+        "i'm",
+        "we",
+        "all",
+        "be",
+        "for",
+        "on",
+        "with",
+        "don't",
+        "love",
+    ]
+)
 
 
 @dataclass(frozen=True, slots=True)

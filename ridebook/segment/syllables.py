@@ -36,18 +36,163 @@ _ROMANCE_HARD_C = {"a", "o", "u", "l", "r"}
 _CYRILLIC = dict(
     zip(
         "абвгдежзийклмнопрстуфхцчшщъыьэюяёіїєґ",
-        "A T F T T E S S I L T L N N O T L S T U F F S S S S . U . E LU LA LO I LI LE T".split(),
+        [
+            "A",
+            "T",
+            "F",
+            "T",
+            "T",
+            "E",
+            "S",
+            "S",
+            "I",
+            "L",
+            "T",
+            "L",
+            "N",
+            "N",
+            "O",
+            "T",
+            "L",
+            "S",
+            "T",
+            "U",
+            "F",
+            "F",
+            "S",
+            "S",
+            "S",
+            "S",
+            ".",
+            "U",
+            ".",
+            "E",
+            "LU",
+            "LA",
+            "LO",
+            "I",
+            "LI",
+            "LE",
+            "T",
+        ],
     )
 )
-_GREEK = dict(zip("αβγδεζηθικλμνξοπρσςτυφχψω", "A F L F E S I F I T L N N TS O T L S S T I F F TS O".split()))
+_GREEK = dict(
+    zip(
+        "αβγδεζηθικλμνξοπρσςτυφχψω",
+        [
+            "A",
+            "F",
+            "L",
+            "F",
+            "E",
+            "S",
+            "I",
+            "F",
+            "I",
+            "T",
+            "L",
+            "N",
+            "N",
+            "TS",
+            "O",
+            "T",
+            "L",
+            "S",
+            "S",
+            "T",
+            "I",
+            "F",
+            "F",
+            "TS",
+            "O",
+        ],
+    )
+)
 _ARABIC = dict(
     zip(
         "ابتثجحخدذرزسشصضطظعغفقكلمنهويءآأإؤئةىپچژگکی",
-        "A T T F S F F T F L S S S S T T F . T F T T L N N F U I . A A I U I A A T S S T T I".split(),
+        [
+            "A",
+            "T",
+            "T",
+            "F",
+            "S",
+            "F",
+            "F",
+            "T",
+            "F",
+            "L",
+            "S",
+            "S",
+            "S",
+            "S",
+            "T",
+            "T",
+            "F",
+            ".",
+            "T",
+            "F",
+            "T",
+            "T",
+            "L",
+            "N",
+            "N",
+            "F",
+            "U",
+            "I",
+            ".",
+            "A",
+            "A",
+            "I",
+            "U",
+            "I",
+            "A",
+            "A",
+            "T",
+            "S",
+            "S",
+            "T",
+            "T",
+            "I",
+        ],
     )
 )
 _ARABIC |= {"\u064e": "A", "\u064f": "U", "\u0650": "I"}
-_HEBREW = dict(zip("אבגדהוזחטיכלמנסעפצקרשתךםןףץ", "A T T T . U S F T I T L N N S A T S T L S T T N N F S".split()))
+_HEBREW = dict(
+    zip(
+        "אבגדהוזחטיכלמנסעפצקרשתךםןףץ",
+        [
+            "A",
+            "T",
+            "T",
+            "T",
+            ".",
+            "U",
+            "S",
+            "F",
+            "T",
+            "I",
+            "T",
+            "L",
+            "N",
+            "N",
+            "S",
+            "A",
+            "T",
+            "S",
+            "T",
+            "L",
+            "S",
+            "T",
+            "T",
+            "N",
+            "N",
+            "F",
+            "S",
+        ],
+    )
+)
 _GREEK_PAIRS = {"ου": "U", "αι": "E", "ει": "I", "οι": "I", "υι": "I", "μπ": "T", "ντ": "T", "γκ": "T", "τσ": "S"}
 
 # English: the longest spelling that fits is taken, `^` and `$` being the word's ends.
@@ -74,11 +219,29 @@ _ENGLISH_WHOLE = {
     "real": "LIL", "poem": "TOVN", "science": "SVVNS", "lion": "LVVN", "something": "SVNFIN", "sometimes": "SVNTVNS",
     "someone": "SVNLVN", "business": "TISNVS", "beautiful": "TLUTIFVL", "area": "ELIV", "said": "SET", "says": "SES",
 }  # fmt: skip
-_ONES = "zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen".split()
+_ONES = [
+    "zero",
+    "one",
+    "two",
+    "three",
+    "four",
+    "five",
+    "six",
+    "seven",
+    "eight",
+    "nine",
+    "ten",
+    "eleven",
+    "twelve",
+    "thirteen",
+    "fourteen",
+    "fifteen",
+    "sixteen",
+]
 _ONES += ["seventeen", "eighteen", "nineteen"]
-_TENS = "twenty thirty forty fifty sixty seventy eighty ninety".split()
-_TURKISH_ONES = "sıfır bir iki üç dört beş altı yedi sekiz dokuz".split()
-_TURKISH_TENS = "on yirmi otuz kırk elli altmış yetmiş seksen doksan".split()
+_TENS = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
+_TURKISH_ONES = ["sıfır", "bir", "iki", "üç", "dört", "beş", "altı", "yedi", "sekiz", "dokuz"]
+_TURKISH_TENS = ["on", "yirmi", "otuz", "kırk", "elli", "altmış", "yetmiş", "seksen", "doksan"]
 _INDIC = ("DEVANAGARI", "BENGALI", "GURMUKHI", "GUJARATI", "TAMIL", "TELUGU", "KANNADA", "MALAYALAM", "SINHALA")
 _NAMED_SCRIPTS = ("HIRAGANA", "KATAKANA", "HANGUL", "ETHIOPIC", "GEORGIAN", "ARMENIAN", "THAI", "LAO")
 _LONGEST_WORD = 200
@@ -327,7 +490,7 @@ def _named(run: str) -> str:
 
 
 def _indic(run: str) -> str:
-    """A consonant carries a vowel unless a mark says otherwise; at the end of a word it is mostly dropped."""
+    """Return the sounds of an Indic run: a consonant carries a vowel unless marked, and mostly drops it at the end."""
     row = ""
     for c in run:
         name = unicodedata.name(c, "")
