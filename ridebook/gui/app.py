@@ -14,6 +14,7 @@ from types import TracebackType
 
 import PySide6
 from platformdirs import user_log_path
+from pyqtgraph.util.garbage_collector import GarbageCollector
 from PySide6.QtCore import QObject, QTimer, Signal
 from PySide6.QtGui import QIcon
 from PySide6.QtWidgets import QApplication
@@ -174,6 +175,9 @@ def run(files: Sequence[str] = ()) -> int:
         Exit code.
     """
     app = make_app()
+    # Python collects on whatever thread it happens to be; a Qt object that is taken apart off the window's crashes.
+    collector = GarbageCollector()
+    app.aboutToQuit.connect(collector.timer.stop)
     _log_to_file()
     windows = Windows(app)
     hook = CrashHook(windows)

@@ -65,6 +65,7 @@ class Pool(QObject):
         self._threads.setMaxThreadCount(threads_n)
         self._jobs: dict[int, _Job] = {}
         self._last_id = 0
+        self._closed = False
         self._reported.connect(self._on_reported)
 
     def start(
@@ -97,8 +98,11 @@ class Pool(QObject):
         Returns
         -------
         int
-            The job's id.
+            The job's id; 0 after the pool was closed, when nothing is started any more.
         """
+        # A timer may still ask for work while its window goes; Qt would wait for that work with Python stopped.
+        if self._closed:
+            return 0
         if group:
             self.cancel_group(group)
         self._last_id += 1
@@ -147,7 +151,8 @@ class Pool(QObject):
         return [(job.id, job.label, job.progress) for job in self._jobs.values() if job.label and not job.stale]
 
     def close(self) -> None:
-        """Call off all jobs and wait until their threads have ended."""
+        """Call off all jobs and wait until their threads have ended; no more are started."""
+        self._closed = True
         for job in self._jobs.values():
             job.stop.set()
             job.stale = True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import threading
 
@@ -27,6 +28,15 @@ def own_threads():
     return [thread for thread in threading.enumerate() if not isinstance(thread, threading._DummyThread)]
 
 
+@pytest.fixture(autouse=True, scope="module")
+def _collected_here():
+    """Qt objects are taken apart on this thread alone, as in the program itself."""
+    gc.disable()
+    yield
+    gc.collect()
+    gc.enable()
+
+
 @pytest.fixture(autouse=True)
 def _fresh(qapp, tmp_path, monkeypatch):
     for name in ("XDG_CONFIG_HOME", "XDG_CACHE_HOME", "XDG_STATE_HOME", "XDG_DATA_HOME"):
@@ -40,6 +50,7 @@ def _fresh(qapp, tmp_path, monkeypatch):
     for _ in range(3):
         qapp.processEvents()
         QCoreApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
+    gc.collect(1)
     left = [widget for widget in QApplication.topLevelWidgets() if widget not in before and widget.isVisible()]
     assert not left, f"windows left open: {left}"
     assert QThreadPool.globalInstance().activeThreadCount() == 0

@@ -105,3 +105,9 @@ def test_close_waits_for_what_runs_and_lets_go_of_its_result(qtbot):
     pool.close()
     assert lost == ["late"]
     assert results == []
+
+
+def test_nothing_is_started_once_it_is_closed(pool):
+    pool.close()
+    assert pool.start(lambda _progress, _cancelled: None, done=lambda _result: None) == 0
+    assert pool.running() == []
