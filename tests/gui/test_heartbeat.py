@@ -61,7 +61,7 @@ def heart(qtbot):
 
 def test_loop_goes_on_while_work_is_done(window, heart, qtbot, tmp_path):
     rng = np.random.default_rng(3)
-    vocal, _ = sung([list(rng.uniform(-6, 0, 5)) for _ in range(24)])
+    vocal, _ = sung([list(rng.uniform(-6, 0, 5)) for _ in range(64)])
     stems = write_pair(tmp_path, vocal, noise_bed(len(vocal)))
     window.desk.cache_on = False
     plan = ExportPlan(tmp_path / "rides.csv", tmp_path / "segments.csv", tmp_path / "stem.wav", tmp_path / "mix.wav")
