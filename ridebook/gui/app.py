@@ -32,6 +32,9 @@ from ridebook.session.recovery import Recovery, find_recoveries, write_recovery
 
 log = logging.getLogger("ridebook")
 
+WARM_UP_MS = 300
+"""So long the first page has for itself."""
+
 
 class Windows(QObject):
     """All windows that are open."""
@@ -189,5 +192,7 @@ def run(files: Sequence[str] = ()) -> int:
         window.desk.open_pair(paths[0], paths[1:])
     elif paths:
         window.open_files(paths)
+    else:
+        QTimer.singleShot(WARM_UP_MS, window.desk.warm_up)
     QTimer.singleShot(0, lambda: offer_recoveries(window, find_recoveries()))
     return app.exec()

@@ -203,6 +203,17 @@ class Desk(QObject):
         if measures is not None and suggestion is None:
             self.suggest_again()
 
+    def warm_up(self) -> None:
+        """Import what opening a song needs, so that the first one opens as quickly as the next."""
+
+        def work(_progress: Progress, _cancelled: CancelCheck) -> None:
+            import scipy.fft
+            import scipy.signal  # noqa: F401
+
+            import ridebook.work.song  # noqa: F401
+
+        self.pool.start(work, done=lambda _none: None)
+
     def open_pair(
         self,
         vocal: Path,

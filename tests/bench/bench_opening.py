@@ -1,9 +1,9 @@
 """Opening a 5-minute pair in the window: how soon its waves are seen, and how long anything holds the loop.
 
-Run as ``python -m tests.bench.bench_opening [seconds]``. Each round is a process of its own with the cache off, so that
-what is imported late counts too. Then all is inked, saved and exported. The loop's beat is a timer of 5 ms;
-a hold is the time between two beats. Times are by the clock, which on a machine that does other work tells of that too;
-how much of the longest hold the window's own thread worked is told beside it.
+Run as ``python -m tests.bench.bench_opening [seconds]``. Each round is a process of its own with the cache off, and
+opens its first song from the first page. Then all is inked, saved and exported. The beat is a timer of 5 ms; a hold is
+the time between two beats. Times are by the clock, which on a machine that does other work tells of that too; how much
+of the longest hold the window's own thread worked is told beside it.
 Exits with 1 where a goal is missed in the median of the rounds.
 """
 
@@ -32,6 +32,7 @@ ROUNDS_N = 5
 GOALS = {
     "waves seen": 1.5,
     "song there": None,
+    "longest hold, first page": None,
     "longest hold, opening": 0.050,
     "longest hold, inking": 0.050,
     "longest hold, saving": 0.050,
@@ -98,7 +99,9 @@ def one_round(folder: Path) -> dict[str, tuple[float, float]]:
             middle = picture.height() // 2
             colours.update(picture.pixel(x, y) for x in range(100, 900, 50) for y in range(middle - 150, middle + 150))
 
-    loop.held(lambda: None, lambda: True)
+    found["longest hold, first page"] = loop.held(
+        desk.warm_up, lambda: hasattr(sys.modules.get("ridebook.work.song"), "analysed")
+    )
     desk.opening_changed.connect(on_opening)
     desk.opened.connect(lambda: note("song there"))
     start_s, start_busy_s = time.perf_counter(), time.thread_time()
