@@ -291,7 +291,7 @@ def _folded(values: np.ndarray, kept: np.ndarray) -> np.ndarray:
     second = np.minimum(kept + 1, len(values) - 1)
     if values.ndim == 2:
         return np.asarray((values[kept] + values[second]) / 2, np.float32)
-    return np.maximum(values[kept], values[second])
+    return np.asarray(np.maximum(values[kept], values[second]))
 
 
 def lay(words: Sequence[Word], heard: Heard, costs: Costs, tick: Callable[[float], None] | None = None) -> Laid:
@@ -401,12 +401,12 @@ def confidence_columns(words: Sequence[Word], laid: Laid, heard: Heard, costs: C
     best = heard.fits[:, 1:].max(axis=1)
     got = heard.fits[np.arange(len(best)), laid.states] - best
     is_vowel = np.array([state in VOWELS for state in STATES])[laid.states]
-    sung = np.flatnonzero(laid.starts >= 0)
-    if not len(sung):
+    sung = np.flatnonzero(laid.starts >= 0).tolist()
+    if not sung:
         return np.zeros((len(words), 6))
     active_n = float((laid.ends - laid.starts)[sung].sum())
     expected = _chain_words(words, _syllable_cells([words[i] for i in sung], active_n, costs), costs)
-    for i in sung.tolist():
+    for i in sung:
         cells = slice(laid.starts[i], laid.ends[i])
         vowels = got[cells][is_vowel[cells]]
         consonants = got[cells][~is_vowel[cells] & (laid.states[cells] > 0)]

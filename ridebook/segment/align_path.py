@@ -240,9 +240,11 @@ def best_walks(
     row_of_word, row_of_gap = row_of_state[first], row_of_state[gaps]
     any_sound = fits[:, 1:].max(axis=1)
     fits = np.column_stack([fits, any_sound - np.float32(costs.long_aside)])
-    fits = np.concatenate([fits, np.zeros((1, fits.shape[1]), np.float32)]) * np.float32(costs.weight * step_n)
-    any_sound = np.append(any_sound, np.float32(0.0)) * np.float32(costs.weight * step_n)
-    last_row = len(fits) - 1
+    # Zeros after the end, where stretches that are over go on beside the longer ones.
+    fits = np.pad(fits, ((0, rows_n), (0, 0))) * np.float32(costs.weight * step_n)
+    any_sound = np.pad(any_sound, (0, rows_n)) * np.float32(costs.weight * step_n)
+    columns_n = fits.shape[1]
+    place_of_state = row_of_state * columns_n + chain.state
 
     starts_line = np.array([word.starts_line for word in words])
     stretch_first = np.zeros(len(words), bool)
@@ -260,17 +262,18 @@ def best_walks(
     stiffness = np.where(is_aside, 0.0, costs.length / (2 * costs.length_spread**2)).astype(np.float32)
 
     def entry_bonus() -> tuple[np.ndarray, np.ndarray]:
-        """Bonus by row of entering a word, and of entering one that begins a line."""
+        """Bonus by row of entering a word, and what is added where it begins a line."""
         near = [np.clip(np.arange(len(word_odds)) + k, 0, len(word_odds) - 1) for k in range(-(-5 // step_n))]
         bonus = []
         for odds, weight in ((word_odds, costs.word_start), (line_odds, costs.line_start)):
             clipped = weight * np.clip(odds, costs.least_odds, costs.most_odds)
             # The tops of the odds lag the border by some 20 ms.
             best = np.maximum.reduce([clipped[rows] for rows in near])
-            bonus.append(np.append(best, 0.0).astype(np.float32))
-        return bonus[0], bonus[0] + bonus[1]
+            bonus.append(np.pad(best, (0, rows_n)).astype(np.float32))
+        return bonus[0], bonus[1]
 
-    of_word, of_line = entry_bonus()
+    word_bonus, line_bonus = entry_bonus()
+    aside_words, line_words = np.flatnonzero(is_aside), np.flatnonzero(starts_line)
     skips = _skips(words, costs) if may_skip else []
 
     score = np.full(size, _NEVER, np.float32)
@@ -278,6 +281,7 @@ def best_walks(
     if may_skip:
         score[gaps] = _skipped(np.where(gaps == gaps[0], 0.0, _NEVER).astype(np.float32), skips)[0]
     entry = np.zeros(size, np.int32)
+    held, moved, moved_entry = np.empty_like(score), np.full_like(score, _NEVER), np.zeros_like(entry)
     back = np.zeros((rows_n, size), np.uint8)
     jumps = np.zeros((rows_n, len(gaps) if may_skip else 0), np.int32)
     finals = np.full((len(stretches), 2), _NEVER, np.float32)
@@ -286,37 +290,33 @@ def best_walks(
     for t in range(rows_n):
         if tick is not None and t % _POLL_FRAMES_N == 0:
             tick(t / rows_n)
-        held = score - chain.stay
+        np.subtract(score, chain.stay, out=held)
         deviation = np.log(np.maximum(t - entry[last], 1).astype(np.float32)) - expected
         left = score[last] - stiffness * np.minimum(deviation * deviation, _FARTHEST_DEVIATION)
-        moved = np.empty_like(score)
-        moved[0], moved[1:] = _NEVER, score[:-1]
+        moved[1:], moved_entry[1:] = score[:-1], entry[:-1]
         moved[chain.starts] = _NEVER
-        moved_entry = np.empty_like(entry)
-        moved_entry[0], moved_entry[1:] = 0, entry[:-1]
         moved[after_gaps] = left - enter_gap
-        rows = np.minimum(row_of_word + t, last_row)
-        bonus = np.where(starts_line, of_line[rows], of_word[rows])
-        bonus[is_aside] = -costs.long_aside_begin
+        bonus = word_bonus.take(row_of_word + t)
+        bonus[aside_words] = -costs.long_aside_begin
+        bonus[line_words] += line_bonus.take(row_of_word[line_words] + t)
         entering = moved[first] + bonus
         past = left[followers - 1] + bonus[followers] - follow_cost
         direct = past > entering[followers]
         entering[followers] = np.maximum(entering[followers], past)
         moved[first] = entering
-        take = moved > held
-        choice = take.astype(np.uint8)
-        score = np.where(take, moved, held)
-        entry = np.where(take, moved_entry, entry)
+        take = np.greater(moved, held, out=back[t].view(bool))
+        np.maximum(moved, held, out=score)
+        np.copyto(entry, moved_entry, where=take)
         entry[first[take[first]]] = t
         by_past = first[followers[direct]]
-        choice[by_past[take[by_past]]] = 2
-        in_gap = score[gaps]
-        score += fits[np.minimum(row_of_state + t, last_row), chain.state]
-        in_gap = np.maximum(score[gaps], in_gap + any_sound[np.minimum(row_of_gap + t, last_row)] + fill)
+        by_past = by_past[take[by_past]]
+        back[t, by_past] = 2
+        in_gap = score[gaps] + any_sound.take(row_of_gap + t) + fill
+        score += fits.take(place_of_state + t * columns_n)
+        in_gap = np.maximum(score[gaps], in_gap)
         if may_skip:
             in_gap, jumps[t] = _skipped(in_gap, skips)
         score[gaps] = in_gap
-        back[t] = choice
         while finished < len(finish) and counts[finish[finished]] == t + 1:
             k = finish[finished]
             end = chain.ends[k]

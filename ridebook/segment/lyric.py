@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from ridebook.segment.syllables import syllables_n
 
 _MOST_REPEATS = 16
+_MOST_LINES = 10_000
 _BRACKETED = re.compile(r"[\[［【]\s*([^\]］】]*?)\s*[\]］】]")
 _NAMES = (
     "verse|pre-?chorus|post-?chorus|chorus|refrain|hook|bridge|middle eight|intro|outro|coda|tag|break|interlude|solo"
@@ -23,29 +24,7 @@ _BY_CHARACTER = re.compile(r"[\u3041-\u30ff\u31f0-\u31ff\u3400-\u4dbf\u4e00-\u9f
 _BELONGS_BEFORE = re.compile(r"[ぁぃぅぇぉっゃゅょゎァィゥェォッャュョヮーんン々\u3099\u309a]")
 _BREAKS = re.compile(r"[\s/|\\…]+|--+|[–—―]|\.{2,}")
 _ENGLISH_SIGNS = frozenset(
-    [
-        "the",
-        "and",
-        "you",
-        "of",
-        "to",
-        "in",
-        "my",
-        "me",
-        "is",
-        "it",
-        "that",
-        "your",
-        "i'm",
-        "we",
-        "all",
-        "be",
-        "for",
-        "on",
-        "with",
-        "don't",
-        "love",
-    ]
+    ("the", "and", "you", "of", "my", "your", "that", "it's", "i'm", "with", "don't", "what", "love")
 )
 
 
@@ -145,8 +124,8 @@ def parse_lyric(text: str, language: str | None = None) -> Lyric:
         held = tuple(lines)
         if headed and not held:
             held = next((s.lines for s in reversed(sections) if s.name.casefold() == name.casefold() and name), ())
-        if held:
-            sections.extend([LyricSection(name, held)] * times)
+        room = max(_MOST_LINES - sum(len(s.lines) for s in sections), 0) // len(held) if held else 0
+        sections.extend([LyricSection(name, held)] * min(times, room))
         lines, times, headed = [], 1, False
 
     blank = False
@@ -161,9 +140,12 @@ def parse_lyric(text: str, language: str | None = None) -> Lyric:
             blank = True
         elif _REPEAT.fullmatch(row):
             if lines:
-                lines *= _times(row)
+                lines = lines * min(_times(row), max(_MOST_LINES // len(lines), 1))
             elif sections:
-                sections.extend([sections[-1]] * (_times(row) - 1))
+                times = _times(row) - 1
+                name, lines = sections[-1].name, list(sections[-1].lines)
+                close()
+                name = ""
             blank = False
         else:
             if blank and lines:
@@ -171,7 +153,7 @@ def parse_lyric(text: str, language: str | None = None) -> Lyric:
                 name = ""
             blank = False
             line, count = _line(row, language)
-            lines += [line] * count if line is not None else []
+            lines += [line] * count if line is not None and len(lines) < _MOST_LINES else []
     close()
     return Lyric(tuple(sections), language)
 
@@ -183,7 +165,7 @@ def guess_language(text: str) -> str | None:
     if not letters:
         return None
     turkish = sum(c in "ğışĞİŞ" for c in sample)
-    if turkish > 0.02 * letters and "ı" in sample + "ı" * ("ğ" in sample):
+    if turkish > 0.02 * letters:
         return "tr"
     words = re.findall(r"[^\W\d_]+(?:['’][^\W\d_]+)?", sample.lower().replace("’", "'"))
     signs = sum(word in _ENGLISH_SIGNS for word in words)

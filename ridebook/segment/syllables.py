@@ -211,13 +211,15 @@ _ENGLISH = {
 _ENGLISH_WHOLE = {
     "the": "FV", "a": "V", "i": "V", "of": "VF", "you": "LU", "to": "TU", "one": "LVN", "once": "LVNS", "some": "SVN",
     "come": "TVN", "done": "TVN", "gone": "TVN", "have": "FAF", "give": "TIF", "live": "LIF", "love": "LVF",
-    "are": "AL", "were": "LVL", "there": "FEL", "where": "LEL", "every": "EFLI", "evening": "IFNIN", "people": "TITVL",
+    "are": "AL", "were": "LVL", "there": "FEL", "where": "LEL", "evening": "IFNIN", "people": "TITVL",
     "who": "FU", "whose": "FUS", "eye": "V", "eyes": "VS", "i'm": "VN", "fire": "FVL", "our": "VL", "hour": "VL",
     "heart": "FALT", "being": "TIIN", "going": "TOIN", "doing": "TUIN", "seeing": "SIIN", "knew": "NU", "by": "TV",
     "my": "NV", "why": "LV", "sky": "STV", "cry": "TLV", "fly": "FLV", "try": "TLV", "dry": "TLV", "high": "FV",
     "die": "TV", "lie": "LV", "tie": "TV", "been": "TIN", "quiet": "TLVVT", "create": "TLIET", "idea": "VTIV",
     "real": "LIL", "poem": "TOVN", "science": "SVVNS", "lion": "LVVN", "something": "SVNFIN", "sometimes": "SVNTVNS",
-    "someone": "SVNLVN", "business": "TISNVS", "beautiful": "TLUTIFVL", "area": "ELIV", "said": "SET", "says": "SES",
+    "someone": "SVNLVN", "business": "TISNVS", "beautiful": "TLUTIFVL", "area": "ELIV", "nineteen": "NVNTIN", "ninety": "NVNTI",
+    "nine": "NVN", "ocean": "OSVN", "every": "EFLI", "everybody": "EFLITVTI", "everyone": "EFLILVN",
+    "everything": "EFLIFIN", "everywhere": "EFLILEL", "said": "SET", "says": "SES",
 }  # fmt: skip
 _ONES = [
     "zero",
@@ -291,7 +293,7 @@ def sounds(word: str, language: str | None = None) -> str:
     text = (text.replace("I", "ı") if language == "tr" else text).lower().replace("’", "'")
     parts: list[str] = []
     for part in re.findall(r"[0-9]+|[^0-9]+", _western_figures(text)):
-        if part.isdigit():
+        if "0" <= part[0] <= "9":
             parts += [_spoken(name, language) for name in spelled(part, language if language == "tr" else "en")]
         else:
             parts.append(_spoken(part, language))
@@ -402,6 +404,7 @@ def _latin(run: str, language: str | None) -> str:
         if sound and sound[0] in VOWELS:
             marked = unicodedata.normalize("NFD", c)[1:]
             # Turkish has no diphthongs; elsewhere a high vowel joins its neighbour unless it is marked.
+            nasal = language == "pt" and letters[i - 1] in "ãõ" and c in "oe"
             joins = previous_vowel and language != "tr" and not marked
             joins = joins and (
                 sound in _HIGH
@@ -409,7 +412,7 @@ def _latin(run: str, language: str | None) -> str:
                 or c == letters[i - 1]
                 or (base == "e" and language not in ("es", "it", "pt"))
             )
-            if not joins:
+            if not joins and not nasal:
                 row += sound
             elif row[-1] in _HIGH and sound not in _HIGH:
                 row = row[:-1] + sound
