@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from ridebook.audio.stems import StemPair
+from ridebook.audio.stems import Stem, StemPair
 from ridebook.measure.features import FeatureAccumulator
 from ridebook.measure.measures import Measures
 from ridebook.measure.pair import MeasureAccumulators
@@ -54,31 +54,20 @@ class Waves:
     bed: Pyramid
 
 
-class _WaveAccumulator:
-    """Builds the waves of a pair from blocks of its stems."""
-
-    def __init__(self) -> None:
-        self._vocal, self._bed = PyramidAccumulator(), PyramidAccumulator()
-
-    def feed_vocal(self, vocal: np.ndarray) -> None:
-        self._vocal.feed(_folded(vocal))
-
-    def feed_beds(self, beds: Sequence[np.ndarray]) -> None:
-        self._bed.feed(sum((_folded(bed) for bed in beds[1:]), _folded(beds[0])))
-
-    def finish(self) -> Waves:
-        return Waves(self._vocal.finish(), self._bed.finish())
-
-
 def waves_of(pair: StemPair, cancelled: CancelCheck = never) -> Waves:
     """Waves of a pair alone, in a fraction of the time of its analysis; takes and raises what `analyse` does."""
-    waves = _WaveAccumulator()
-    for start_n in range(0, pair.frames_n, _BLOCK_N):
-        raise_if(cancelled)
-        stop_n = min(start_n + _BLOCK_N, pair.frames_n)
-        waves.feed_vocal(pair.vocal.read(start_n, stop_n))
-        waves.feed_beds([bed.read(start_n, stop_n) for bed in pair.beds])
-    return waves.finish()
+
+    def drawn(stems: Sequence[Stem]) -> Pyramid:
+        extremes = PyramidAccumulator()
+        for start_n in range(0, pair.frames_n, _BLOCK_N):
+            raise_if(cancelled)
+            stop_n = min(start_n + _BLOCK_N, pair.frames_n)
+            extremes.feed(_summed([stem.read(start_n, stop_n) for stem in stems]))
+        return extremes.finish()
+
+    with ThreadPoolExecutor(1, "bed-wave") as worker:
+        bed = worker.submit(drawn, pair.beds)
+        return Waves(drawn([pair.vocal]), bed.result())
 
 
 def analyse(
@@ -111,12 +100,12 @@ def analyse(
 
 def _analysed(pair: StemPair, progress: Progress, cancelled: CancelCheck, waves: Waves | None) -> Analysis:
     features = FeatureAccumulator(pair.rate_hz)
-    drawn = _WaveAccumulator()
+    vocal_extremes, bed_extremes = PyramidAccumulator(), PyramidAccumulator()
 
     def take_vocal(block: np.ndarray) -> None:
         features.feed(block)
         if waves is None:
-            drawn.feed_vocal(block)
+            vocal_extremes.feed(_summed([block]))
 
     with MeasureAccumulators(pair) as powers, ThreadPoolExecutor(1, "features") as worker:
         pending = worker.submit(lambda: None)
@@ -129,7 +118,7 @@ def _analysed(pair: StemPair, progress: Progress, cancelled: CancelCheck, waves:
             pending = worker.submit(take_vocal, vocal)
             powers.feed(vocal, beds)
             if waves is None:
-                drawn.feed_beds(beds)
+                bed_extremes.feed(_summed(beds))
             progress(_PASS_SHARE * stop_n / pair.frames_n)
         pending.result()
         notices = pair.check_sound()
@@ -137,11 +126,19 @@ def _analysed(pair: StemPair, progress: Progress, cancelled: CancelCheck, waves:
     raise_if(cancelled)
     segments = find_segments(features.finish(), measures)
     progress(1.0)
-    seen = drawn.finish() if waves is None else waves
-    return Analysis(measures, segments, seen.vocal, seen.bed, notices)
+    if waves is None:
+        waves = Waves(vocal_extremes.finish(), bed_extremes.finish())
+    return Analysis(measures, segments, waves.vocal, waves.bed, notices)
+
+
+def _summed(blocks: Sequence[np.ndarray]) -> np.ndarray:
+    """Sum of some stems, each folded to mono."""
+    return sum((_folded(block) for block in blocks[1:]), _folded(blocks[0]))
 
 
 def _folded(block: np.ndarray) -> np.ndarray:
     """Mean of the channels; a product is several times faster than `numpy.mean` along the short axis."""
     channels_n = block.shape[1]
+    if channels_n == 1:
+        return block[:, 0]
     return np.asarray(block @ np.full(channels_n, 1.0 / channels_n, np.float32))
