@@ -22,14 +22,15 @@ from ridebook.segment.spans import Segments, Span
 
 WORD_COST = 0.5
 """What a border at a word must gain in squared error, dB squared, for the runs beside it to be split there."""
-DIP_COST = 2.5
+DIP_COST = (1.0, 3.0)
+SYLLABLE_S=(.35,.6)
 """The same at a dip between syllables that is no word's border."""
 STEP_COST = 10.0
 """The same at a step of level inside a word: a note that is a little louder is no reason for a ride."""
 
-DIP_DB = 8.0
+DIP_DB = 6.0
 DIP_REACH_S = 0.2
-DIP_NEAR_S = 0.2
+DIP_NEAR_S = 0.05
 """A dip lies this far under the highest levels this far before and after it, and this far from a word's border."""
 DIP_LATE_CELLS = 2
 """A syllable begins this much after the lowest cell of the dip before it, in the middle of 320 spoken words."""
@@ -48,6 +49,8 @@ SHORTEST_S = 0.1
 
 SETTLED_S = 0.5
 """A part this long weighs half as much as one without end: short ones vary more by nature."""
+BRIEF_S=(.1,.2)
+BRIEF_FAINT_LU=(-8.0,-4.0)
 FAINT_LU = (-14.0, -10.0)
 """Against the middle of its phrase: no part of the level, and wholly part of it."""
 SILENT_LU = -25.0
@@ -104,7 +107,12 @@ def find_runs(
         Each phrase is covered by its runs without gaps.
     """
     voice = _Voice.of(vocal, segments)
-    cuts = ((_dips(vocal), DIP_NEAR_S, DIP_COST), (_steps(vocal), STEP_NEAR_S, STEP_COST))
+    dips = _dips(vocal)
+    slow = _slowness(dips, segments, vocal.rate_hz)
+    cuts = (
+        (dips, DIP_NEAR_S, DIP_COST[0] + slow * (DIP_COST[1] - DIP_COST[0])),
+        (_steps(vocal), STEP_NEAR_S, STEP_COST),
+    )
     hisses = [(span.start_n, span.middle_n) for span in segments.sibilants]
     runs: list[Run] = []
     middles = [word.middle_n for word in segments.words]
@@ -122,7 +130,9 @@ def find_runs(
         energy, lengths_n = voice.parts(edges)
         levels = np.maximum(loudness_lufs(energy / lengths_n), voice.silent_lufs)
         middle = _middle(levels, lengths_n)
-        counts = np.clip((levels - middle - FAINT_LU[0]) / (FAINT_LU[1] - FAINT_LU[0]), 1e-3, 1.0)
+        brief = np.clip((BRIEF_S[1] - lengths_n / vocal.rate_hz) / (BRIEF_S[1] - BRIEF_S[0]), 0.0, 1.0)
+        faint = middle + FAINT_LU[0] + brief * (BRIEF_FAINT_LU[0] - FAINT_LU[0]), middle + FAINT_LU[1] + brief * (BRIEF_FAINT_LU[1] - FAINT_LU[1])
+        counts = np.clip((levels - faint[0]) / (faint[1] - faint[0]), 1e-3, 1.0)
         for word in words:
             if word.id in quiet_ids:
                 counts[(edges[:-1] >= word.start_n) & (edges[:-1] < word.end_n)] = 1e-3
@@ -137,6 +147,16 @@ def find_runs(
             held = tuple(word for word in words if start_n <= word.middle_n < end_n)
             runs.append(Run(p, start_n, end_n, held, max(float(own), voice.silent_lufs)))
     return tuple(runs)
+
+
+def _slowness(dips: np.ndarray, segments: Segments, rate_hz: int) -> float:
+    """0 to 1: how far the syllables are from quick ones, that are words of their own more often than not."""
+    starts, ends = (np.array([getattr(phrase, side) for phrase in segments.phrases]) for side in ("start_n", "end_n"))
+    if not len(starts):
+        return 1.0
+    syllables_n = (np.searchsorted(dips, ends) - np.searchsorted(dips, starts) + 1).sum()
+    length_s = float((ends - starts).sum()) / rate_hz / syllables_n
+    return float(np.clip((length_s - SYLLABLE_S[0]) / (SYLLABLE_S[1] - SYLLABLE_S[0]), 0.0, 1.0))
 
 
 def _middle(levels: np.ndarray, lengths_n: np.ndarray) -> float:

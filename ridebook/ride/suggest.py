@@ -39,9 +39,9 @@ WORD_RAMP_S = (0.02, 0.06)
 """Shortest and longest ramp (common practice, no source)."""
 RAMP_FULL_DB = 4.0
 """A move this large takes the longest ramp that the gap has room for."""
-FASTEST_DB_PER_S = 167.0
+FASTEST_DB_PER_S = 240.0
 """Where there is no gap a ramp is as short as this allows: 20 ms for 3.3 dB, 60 ms for 10 dB."""
-LEAD_S = 0.02
+LEAD_S = 0.01
 """A ramp arrives this long before the onset: 10 to 30 ms (common practice, no source)."""
 FIT_DB = 0.25
 """How far the fit may leave a plateau."""
