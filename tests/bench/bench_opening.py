@@ -21,6 +21,7 @@ from pathlib import Path
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import numpy as np
+from pyqtgraph.util.garbage_collector import GarbageCollector
 from PySide6.QtCore import QEventLoop, QTimer
 from PySide6.QtWidgets import QApplication, QDialog
 
@@ -79,6 +80,8 @@ class Loop:
 def one_round(folder: Path) -> dict[str, tuple[float, float]]:
     """Seconds until the waves are seen and the song is there, and the longest hold in each piece of work."""
     make_app()
+    # As in the program: what Python takes apart on another thread may be a Qt object.
+    collector = GarbageCollector()
     windows = Windows()
     window = windows.make()
     window.resize(1440, 860)
@@ -121,6 +124,7 @@ def one_round(folder: Path) -> dict[str, tuple[float, float]]:
     for dialog in window.findChildren(QDialog):
         dialog.close()
     window.leave()
+    collector.timer.stop()
     return found
 
 
