@@ -23,7 +23,7 @@ from ridebook.segment.spans import Segments, Span
 WORD_COST = 0.5
 """What a border at a word must gain in squared error, dB squared, for the runs beside it to be split there."""
 DIP_COST = (1.0, 3.0)
-SYLLABLE_S=(.35,.6)
+SYLLABLE_S = (0.35, 0.6)
 """The same at a dip between syllables that is no word's border."""
 STEP_COST = 10.0
 """The same at a step of level inside a word: a note that is a little louder is no reason for a ride."""
@@ -44,13 +44,13 @@ STEP_NEAR_S = 0.3
 HISS_NEAR_S = 0.03
 """A border this near the start of a sibilant is one at the sibilant."""
 
-SHORTEST_S = 0.1
+SHORTEST_S = 0.13
 """No run is shorter: what is, is a sound of a word and no word."""
 
 SETTLED_S = 0.5
 """A part this long weighs half as much as one without end: short ones vary more by nature."""
-BRIEF_S=(.1,.2)
-BRIEF_FAINT_LU=(-8.0,-4.0)
+BRIEF_S = (0.1, 0.2)
+BRIEF_FAINT_LU = (-8.0, -4.0)
 FAINT_LU = (-14.0, -10.0)
 """Against the middle of its phrase: no part of the level, and wholly part of it."""
 SILENT_LU = -25.0
@@ -83,6 +83,11 @@ class Run:
     def length_n(self) -> int:
         """Length in frames."""
         return self.end_n - self.start_n
+
+    @property
+    def middle_n(self) -> int:
+        """Frame in the middle."""
+        return (self.start_n + self.end_n) // 2
 
 
 def find_runs(
@@ -131,7 +136,10 @@ def find_runs(
         levels = np.maximum(loudness_lufs(energy / lengths_n), voice.silent_lufs)
         middle = _middle(levels, lengths_n)
         brief = np.clip((BRIEF_S[1] - lengths_n / vocal.rate_hz) / (BRIEF_S[1] - BRIEF_S[0]), 0.0, 1.0)
-        faint = middle + FAINT_LU[0] + brief * (BRIEF_FAINT_LU[0] - FAINT_LU[0]), middle + FAINT_LU[1] + brief * (BRIEF_FAINT_LU[1] - FAINT_LU[1])
+        faint = (
+            middle + FAINT_LU[0] + brief * (BRIEF_FAINT_LU[0] - FAINT_LU[0]),
+            middle + FAINT_LU[1] + brief * (BRIEF_FAINT_LU[1] - FAINT_LU[1]),
+        )
         counts = np.clip((levels - faint[0]) / (faint[1] - faint[0]), 1e-3, 1.0)
         for word in words:
             if word.id in quiet_ids:

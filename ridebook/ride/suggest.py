@@ -31,7 +31,7 @@ from ridebook.ride.runs import Run, find_runs
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.ride.trim import trim_for
-from ridebook.segment.spans import Segments, Span
+from ridebook.segment.spans import Segments, Span, holder
 
 SECTION_RAMP_S = (0.2, 0.5)
 PHRASE_RAMP_S = (0.08, 0.25)
@@ -39,8 +39,13 @@ WORD_RAMP_S = (0.02, 0.06)
 """Shortest and longest ramp (common practice, no source)."""
 RAMP_FULL_DB = 4.0
 """A move this large takes the longest ramp that the gap has room for."""
-FASTEST_DB_PER_S = 240.0
+FASTEST_DB_PER_S = 220.0
 """Where there is no gap a ramp is as short as this allows: 20 ms for 3.3 dB, 60 ms for 10 dB."""
+QUICK_DB = 2.0
+QUICK_S = 0.1
+INSIDE_WORD_S = 0.06
+"""Further than this inside a word a move is no quicker than 2 dB in 0.1 s."""
+SLOWED = 1.25
 LEAD_S = 0.01
 """A ramp arrives this long before the onset: 10 to 30 ms (common practice, no source)."""
 FIT_DB = 0.25
@@ -63,6 +68,8 @@ JOINED_GAP_S = 0.5
 """Phrases less than this apart run into each other."""
 WORD_RUN_S = 1.0
 """A run up to this long is a word's ride and held by its limit against the phrase."""
+TOLD_LU = 0.3
+"""What is less is not worth a word in a reason."""
 VOICE_LUFS = -70.0
 """What is quieter is no voice, as in BS.1770's absolute gate."""
 
@@ -70,6 +77,8 @@ SIBILANT_FREE_DB = 1.5
 SIBILANT_PART = 0.5
 SIBILANT_SHORTEST_S = 0.04
 """A sibilant takes half of what a lift beyond 1.5 dB would give it (common practice, no source)."""
+SIBILANT_MOST_DB = 1.9
+"""No hole is deeper: it would be a quick move inside a word."""
 SIBILANT_LEAST_DB = 1.0
 """A hole of less than this is not worth its four breakpoints."""
 SIBILANT_RAMP_S = 0.015
@@ -337,7 +346,9 @@ def _fitted(measures: Measures, segments: Segments, wanted: list[_Wanted]) -> La
     gates: list[tuple[int, float, float, float]] = []
     start_n = max(0, wanted[0].run.start_n - round(LEAD_S * rate_hz))
     for one, after in zip(wanted, [*wanted[1:], None]):
-        end_n, next_n = (one.run.end_n, one.run.end_n) if after is None else _move(rate_hz, segments, one, after)
+        end_n, next_n = (one.run.end_n, one.run.end_n)
+        if after is not None:
+            end_n, next_n = _slowed(measures, segments, one, after, *_move(rate_hz, segments, one, after))
         end_n = max(end_n, start_n + 1)
         gates += _plateau(rate_hz, segments, one, start_n, end_n)
         start_n = max(next_n, end_n + 1)
@@ -373,7 +384,7 @@ def _plateau(
     rest_db = one.section_db if one.idle else one.gain_db
     within_db = min(FIT_DB, 0.5 * HELD_DB_PER_S * (end_n - start_n) / rate_hz)
     gates = [(start_n, one.gain_db, rest_db, within_db)]
-    depth_db = (one.gain_db - SIBILANT_FREE_DB) * (1.0 - SIBILANT_PART)
+    depth_db = min((one.gain_db - SIBILANT_FREE_DB) * (1.0 - SIBILANT_PART), SIBILANT_MOST_DB)
     if depth_db >= SIBILANT_LEAST_DB:
         ramp_n = round(SIBILANT_RAMP_S * rate_hz)
         for span in segments.sibilants:
@@ -411,6 +422,32 @@ def _move(rate_hz: int, segments: Segments, before: _Wanted, after: _Wanted) -> 
     return (last_n - ramp_n, last_n) if change_db > 0.0 else (first_n, first_n + ramp_n)
 
 
+def _slowed(
+    measures: Measures, segments: Segments, before: _Wanted, after: _Wanted, first_n: int, last_n: int
+) -> tuple[int, int]:
+    """First and last frame of a move, drawn out where it would lurch inside a word.
+
+    A quick move inside a word is none where it takes a jump of the voice's own level out.
+    """
+    rate_hz, change_db = measures.rate_hz, after.gain_db - before.gain_db
+    word = holder(segments.words, after.run.start_n)
+    edge_n = round(INSIDE_WORD_S * rate_hz)
+    if word is None or abs(change_db) <= QUICK_DB or before.run.end_n < after.run.start_n:
+        return first_n, last_n
+    if last_n <= word.start_n + edge_n or first_n >= word.end_n - edge_n:
+        return first_n, last_n
+    beside_n = round(QUICK_S * rate_hz)
+    starts_n = np.clip([first_n, last_n - beside_n], 1, measures.frames_n - beside_n - 2)
+    ends_n = starts_n + beside_n
+    own_lu = np.maximum(
+        span_loudness_lufs(measures.vocal, ends_n, np.minimum(ends_n + beside_n, measures.frames_n)), ABSENT_LUFS
+    ) - np.maximum(span_loudness_lufs(measures.vocal, np.maximum(starts_n - beside_n, 0), starts_n), ABSENT_LUFS)
+    if (np.abs(own_lu + change_db) <= np.abs(own_lu)).all():
+        return first_n, last_n
+    middle_n, half_n = (first_n + last_n) // 2, round(SLOWED * 0.5 * abs(change_db) / QUICK_DB * beside_n)
+    return max(middle_n - half_n, before.run.middle_n), min(middle_n + half_n, after.run.middle_n)
+
+
 def _phrase_suggestions(
     measures: Measures,
     segments: Segments,
@@ -446,7 +483,7 @@ def _phrase_suggestions(
                 ride_db,
                 float(before[p]) if known else None,
                 float(before[p]) + ride_db if known else None,
-                _reason(measures, settings, own),
+                _reason(measures, settings, own, ride_db),
                 _word_reasons(own, settings),
             )
         )
@@ -454,24 +491,36 @@ def _phrase_suggestions(
 
 
 def _main(own: list[_Wanted]) -> _Wanted:
-    """Return the longest run of a phrase: the one that its words are held against."""
-    return max(own, key=lambda one: one.run.length_n)
+    """Return the run in the middle of a phrase's levels: the one that its words are held against."""
+    lengths_n = np.array([one.run.length_n for one in own], dtype=np.float64)
+    levels = np.array([one.run.own_lufs for one in own])
+    return own[int(np.argmax(levels == weighted_quantile(levels, lengths_n, 0.5)))]
 
 
-def _reason(measures: Measures, settings: RideSettings, own: list[_Wanted]) -> str:
-    """Why a phrase rides as it does, in one line with its numbers."""
+def _reason(measures: Measures, settings: RideSettings, own: list[_Wanted], ride_db: float) -> str:
+    """Why a phrase rides as it does, in one line with its numbers: what drives the ride first."""
     main = _main(own)
-    parts = []
-    if abs(main.level_lu) >= 0.05:
-        parts.append(f"{abs(main.level_lu):.1f} LU {'over' if main.level_lu > 0 else 'under'} its neighbours")
-    if main.bed_lu is None:
+    weights = np.array([one.run.length_n * 10.0 ** (one.run.own_lufs / 10.0) for one in own])
+    level_lu = float(np.average([one.level_lu for one in own], weights=weights))
+    with_bed = [one.bed_lu is not None for one in own]
+    bed_lu = float(np.average([one.bed_lu or 0.0 for one in own], weights=weights)) if any(with_bed) else None
+    drives = []
+    if abs(level_lu) >= TOLD_LU:
+        drives.append((-level_lu, f"{abs(level_lu):.1f} LU {'over' if level_lu > 0 else 'under'} its neighbours"))
+    if bed_lu is not None and abs(bed_lu) >= TOLD_LU:
+        text = f"the bed {'rises' if bed_lu > 0 else 'falls'} {abs(bed_lu):.1f} LU here"
+        drives.append((settings.follow * bed_lu, text))
+    if main.section_db:
+        drives.append((main.section_db, f"its section rides {main.section_db:+.1f} dB"))
+    drives.sort(key=lambda drive: -abs(drive[0]))
+    parts = [text for value, text in drives if value * ride_db >= 0.0]
+    against = [text for value, text in drives if value * ride_db < 0.0]
+    if against:
+        parts.append(f"though {' and '.join(against)}" if parts else "; ".join(against))
+    if bed_lu is None:
         parts.append("no bed here, the vocal's own level rules")
-    elif abs(main.bed_lu) >= 0.5:
-        parts.append(f"the bed {'rises' if main.bed_lu > 0 else 'falls'} {abs(main.bed_lu):.1f} LU here")
     if main.holds_balance:
         parts.append("the vocal already follows the bed")
-    if main.section_db:
-        parts.append(f"its section rides {main.section_db:+.1f} dB")
     if main.lost_lu > 0.0:
         parts.append(f"still {main.lost_lu:.1f} LU below what would be heard, lifted for that")
     if main.quiet:
@@ -481,10 +530,10 @@ def _reason(measures: Measures, settings: RideSettings, own: list[_Wanted]) -> s
     elif main.idle and not main.section_db:
         parts.append(f"left alone, inside the dead band of {settings.phrase_dead_db:g} dB")
     aside = _aside(own, settings)
-    bare = [one for one in aside if not one.run.words]
-    if len(aside) > len(bare):
-        parts.append(f"{sum(len(one.run.words) for one in aside)} of its words ride by themselves")
-    for one in bare[:1]:
+    words_n = sum(len(one.run.words) for one in aside)
+    if words_n:
+        parts.append(f"{words_n} of its words {'rides by itself' if words_n == 1 else 'ride by themselves'}")
+    for one in [one for one in aside if not one.run.words][:1]:
         apart = one.run.own_lufs - main.run.own_lufs
         at_s = one.run.start_n / measures.rate_hz
         parts.append(f"from {at_s:.2f} s on {abs(apart):.1f} LU {'over' if apart > 0 else 'under'} the rest of it")
@@ -493,7 +542,7 @@ def _reason(measures: Measures, settings: RideSettings, own: list[_Wanted]) -> s
 
 
 def _aside(own: list[_Wanted], settings: RideSettings) -> list[_Wanted]:
-    """Return the runs of a phrase that stand apart from the longest."""
+    """Return the runs of a phrase that stand apart from its middle."""
     main = _main(own)
     return [one for one in own if abs(one.run.own_lufs - main.run.own_lufs) >= settings.word_dead_db]
 
