@@ -109,7 +109,7 @@ def test_a_phrase_inside_the_band_is_not():
 
 def test_a_sections_own_aim_and_quiet_phrases_count():
     measures = pair(p3=4.0, p4=4.0, p1=-1.0)
-    assert keys(decided(), measures) == ["band:p1", "band:p3", "band:p4"]
+    assert keys(decided(), measures) == ["band:p1", "band:p3:p4"]
     session = edits.set_quiet(edits.set_section_aim(decided(), "s2", 4.0), ["p1"])
     assert keys(session, measures) == []
     assert keys(edits.set_quiet(decided(), ["p3"]), pair(p3=4.0)) == ["band:p3"]  # quiet, but loud
