@@ -18,9 +18,9 @@ from dataclasses import dataclass
 from functools import cache, cached_property, lru_cache, partial
 
 import numpy as np
-from pyqtgraph.Qt.internals import PrimitiveArray
 from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QImage, QPainter, QPen, QStaticText
+from shiboken6 import wrapInstance
 
 from ridebook.gui.theme import Theme
 from ridebook.gui.timeline_data import TimelineData, Window
@@ -107,13 +107,14 @@ class Look:
 
     def __init__(self, theme: Theme) -> None:
         self.theme = theme
-        self.px = theme.px
+        self.px = cache(theme.px)
         self.colour = cache(theme.colour)
         self.small = Hand(theme.small())
         self.bold = Hand(theme.small(bold=True))
         self.text = Hand(theme.text())
         self.heading = Hand(theme.heading())
         self.tones = tones(theme)
+        self.pixels = {name: np.uint32(colour.rgba()) for name, colour in self.tones.items()}
         word = theme.lyric()
         word.setPixelSize(theme.px(13))
         self.word = Hand(word)
@@ -210,19 +211,35 @@ class Scene:
 
 # --- primitives ------------------------------------------------------------------------------------
 
-_lines = PrimitiveArray(QLineF, 4)
-_rects = PrimitiveArray(QRectF, 4)
+
+class _Primitives:
+    """Memory for lines or rectangles, seen by numpy as rows of four and by Qt as objects of its own."""
+
+    def __init__(self, kind: type[QLineF] | type[QRectF]) -> None:
+        self._kind = kind
+        self._make(1024)
+
+    def _make(self, rows_n: int) -> None:
+        self._rows = np.empty((rows_n, 4))
+        self._first = wrapInstance(self._rows.ctypes.data, self._kind)
+
+    def of(self, *columns: np.ndarray | float, rows_n: int) -> tuple[QLineF | QRectF, int]:
+        """Fill it, and give what Qt draws: the first, and how many."""
+        if rows_n > len(self._rows):
+            self._make(2 * rows_n)
+        for i, column in enumerate(columns):
+            self._rows[:rows_n, i] = column
+        return self._first, rows_n
+
+
+_lines = _Primitives(QLineF)
+_rects = _Primitives(QRectF)
 
 
 def draw_lines(painter: QPainter, x0: np.ndarray, y0: np.ndarray, x1: np.ndarray, y1: np.ndarray) -> None:
     """Draw many lines at once."""
-    x0 = np.asarray(x0)
-    if not len(x0):
-        return
-    _lines.resize(len(x0))
-    memory = _lines.ndarray()
-    memory[:, 0], memory[:, 1], memory[:, 2], memory[:, 3] = x0, y0, x1, y1
-    painter.drawLines(*_lines.drawargs())
+    if len(x0):
+        painter.drawLines(*_lines.of(x0, y0, x1, y1, rows_n=len(x0)))
 
 
 def fill_rects(
@@ -236,12 +253,9 @@ def fill_rects(
     """Fill many rectangles at once."""
     if not len(x):
         return
-    _rects.resize(len(x))
-    memory = _rects.ndarray()
-    memory[:, 0], memory[:, 1], memory[:, 2], memory[:, 3] = x, y, wide, high
     painter.setPen(Qt.PenStyle.NoPen)
     painter.setBrush(colour)
-    painter.drawRects(*_rects.drawargs())
+    painter.drawRects(*_rects.of(x, y, wide, high, rows_n=len(x)))
     painter.setBrush(Qt.BrushStyle.NoBrush)
 
 
@@ -359,7 +373,7 @@ def paint_overview(painter: QPainter, scene: Scene) -> None:
             field.left(),
             low / reach,
             high / reach,
-            theme.tones["overview"],
+            theme.pixels["overview"],
         )
     y = field.bottom() - foot / 2
     x0, x1 = whole.x_px(data.phrases.starts_n), whole.x_px(data.phrases.ends_n)
@@ -467,25 +481,39 @@ def _envelope(
     left_px: float,
     low: np.ndarray,
     high: np.ndarray,
-    colour: QColor,
-    where: np.ndarray | slice = slice(None),
+    colours: np.uint32 | np.ndarray,
 ) -> None:
-    """Lines of one pixel of the screen from low to high (-1 to 1) in a field, in the bins `where`."""
+    """Fill columns of one pixel of the screen from low to high (-1 to 1) in a field.
+
+    Done on pixels: as lines they cost Qt five times as much.
+    """
     ratio = scene.ratio
     middle, half = field.center().y() * ratio, field.height() / 2 * ratio
-    x = (np.floor(left_px * ratio) + np.arange(len(low)) + 0.5)[where]
-    y0 = np.floor(middle - np.clip(high[where], -1, 1) * half)
-    y1 = np.floor(middle - np.clip(low[where], -1, 1) * half)
-    painter.save()
-    painter.scale(1 / ratio, 1 / ratio)
-    painter.setPen(_pen(colour))
-    draw_lines(painter, x, y0, x, y1 + 0.99)
-    painter.restore()
+    upper = np.floor(middle - np.minimum(high, 1.0) * half).astype(np.int16)
+    lower = np.floor(middle - np.maximum(low, -1.0) * half).astype(np.int16) + np.int16(1)
+    first_row = int(upper.min())
+    pixels = _between(upper, lower, first_row, int(lower.max())) * colours
+    _draw_pixels(painter, scene, math.floor(left_px * ratio) / ratio, first_row / ratio, pixels)
+
+
+def _between(upper: np.ndarray, lower: np.ndarray, first_row: int, last_row: int) -> np.ndarray:
+    """Which pixels lie from the row `upper` to before the row `lower` of their column, bool, shape (rows, columns)."""
+    rows = np.arange(first_row, last_row, dtype=np.int16)[:, None]
+    inside: np.ndarray = (rows >= upper) & (rows < lower)
+    return inside
+
+
+def _draw_pixels(painter: QPainter, scene: Scene, left_px: float, top_px: float, pixels: np.ndarray) -> None:
+    """Draw pixels of the screen, uint32 ARGB premultiplied, shape (rows, columns)."""
+    high, wide = pixels.shape
+    image = QImage(pixels.data, wide, high, wide * 4, QImage.Format.Format_ARGB32_Premultiplied)
+    image.setDevicePixelRatio(scene.ratio)
+    painter.drawImage(QPointF(left_px, top_px), image)
 
 
 def paint_vocal(painter: QPainter, scene: Scene) -> None:
     """Paint the vocal's wave as it will sound: what a ride adds stands out darker, what it takes stays as a trace."""
-    data, tone = scene.data, scene.theme.tones
+    data, tone = scene.data, scene.theme.pixels
     field = scene.field("vocal")
     if data.vocal_pyramid is None:
         return
@@ -494,9 +522,9 @@ def paint_vocal(painter: QPainter, scene: Scene) -> None:
     low, high = data.vocal_pyramid.envelope(int(edges[0]), int(edges[-1]), len(edges) - 1)
     low, high = low / data.vocal_reach, high / data.vocal_reach
     gain = 10.0 ** (peak_gain_db(data.lane, data.session.trim_db, edges) / 20.0)
-    _envelope(painter, scene, field, left, low, high, tone["vocal before"], gain < 0.995)
-    _envelope(painter, scene, field, left, low * gain, high * gain, tone["vocal raised"], gain > 1.005)
-    least = np.minimum(gain, 1.0)
+    least, most = np.minimum(gain, 1.0), np.maximum(gain, 1.0)
+    beyond = np.where(gain < 0.995, tone["vocal before"], np.where(gain > 1.005, tone["vocal raised"], np.uint32(0)))
+    _envelope(painter, scene, field, left, low * most, high * most, beyond)
     _envelope(painter, scene, field, left, low * least, high * least, tone["vocal"])
 
 
@@ -508,7 +536,7 @@ def paint_bed(painter: QPainter, scene: Scene) -> None:
     if data.bed_pyramid is not None:
         edges, left = scene.time.bins_n(scene.ratio)
         low, high = data.bed_pyramid.envelope(int(edges[0]), int(edges[-1]), len(edges) - 1)
-        colour = theme.tones["bed"]
+        colour = theme.pixels["bed"]
         _envelope(painter, scene, field, left, low / data.bed_reach, high / data.bed_reach, colour)
     painter.setClipping(False)
 
@@ -569,16 +597,12 @@ def _fill_between(
     first_row, last_row = max(0, int(upper.min())), min(high, int(lower.max()))
     if last_row <= first_row:
         return
-    rows = np.arange(first_row, last_row, dtype=np.int16)[:, None]
-    inside = (rows >= upper) & (rows < lower)
     period = round(HATCH_PX * ratio)
     phase = round((left - float(c.x[0])) * ratio + c.lattice_px * ratio) % period
     full = math.ceil(field.width() * ratio) + 2 * period
     texture = _texture(kind, scene.theme.colour(role).name(), ratio, full, high)
-    pixels = np.where(inside, texture[first_row:last_row, phase : phase + wide], np.uint32(0))
-    image = QImage(pixels.data, wide, last_row - first_row, wide * 4, QImage.Format.Format_ARGB32_Premultiplied)
-    image.setDevicePixelRatio(ratio)
-    painter.drawImage(QPointF(left, field.top() + first_row / ratio), image)
+    pixels = _between(upper, lower, first_row, last_row) * texture[first_row:last_row, phase : phase + wide]
+    _draw_pixels(painter, scene, left, field.top() + first_row / ratio, pixels)
 
 
 def paint_loudness(painter: QPainter, scene: Scene) -> None:
