@@ -19,6 +19,11 @@ from functools import lru_cache
 VOWELS = "AEIOUV"
 CONSONANTS = "SFTNL"
 
+
+def _split(row: str) -> list[str]:
+    return row.split()
+
+
 _PLAIN = {
     **dict.fromkeys("szxcj", "S"),
     **dict.fromkeys("fvh", "F"),
@@ -31,166 +36,30 @@ _PLAIN = {
 _MARKED = {"ö": "E", "ü": "I", "ä": "E", "ő": "E", "ű": "I", "ç": "S", "ş": "S", "ñ": "NL", "ğ": ""}
 _HIGH = "IU"
 _TURKISH = {"c": "S", "j": "S", "h": "F", "v": "F", "y": "L", "ğ": ""}
-_ROMANCE_HARD_C = {"a", "o", "u", "l", "r"}
 
 _CYRILLIC = dict(
     zip(
         "абвгдежзийклмнопрстуфхцчшщъыьэюяёіїєґ",
-        [
-            "A",
-            "T",
-            "F",
-            "T",
-            "T",
-            "E",
-            "S",
-            "S",
-            "I",
-            "L",
-            "T",
-            "L",
-            "N",
-            "N",
-            "O",
-            "T",
-            "L",
-            "S",
-            "T",
-            "U",
-            "F",
-            "F",
-            "S",
-            "S",
-            "S",
-            "S",
-            ".",
-            "U",
-            ".",
-            "E",
-            "LU",
-            "LA",
-            "LO",
-            "I",
-            "LI",
-            "LE",
-            "T",
-        ],
+        _split("A T F T T E S S I L T L N N O T L S T U F F S S S S . U . E LU LA LO I LI LE T"),
     )
 )
 _GREEK = dict(
     zip(
         "αβγδεζηθικλμνξοπρσςτυφχψω",
-        [
-            "A",
-            "F",
-            "L",
-            "F",
-            "E",
-            "S",
-            "I",
-            "F",
-            "I",
-            "T",
-            "L",
-            "N",
-            "N",
-            "TS",
-            "O",
-            "T",
-            "L",
-            "S",
-            "S",
-            "T",
-            "I",
-            "F",
-            "F",
-            "TS",
-            "O",
-        ],
+        _split("A F L F E S I F I T L N N TS O T L S S T I F F TS O"),
     )
 )
 _ARABIC = dict(
     zip(
         "ابتثجحخدذرزسشصضطظعغفقكلمنهويءآأإؤئةىپچژگکی",
-        [
-            "A",
-            "T",
-            "T",
-            "F",
-            "S",
-            "F",
-            "F",
-            "T",
-            "F",
-            "L",
-            "S",
-            "S",
-            "S",
-            "S",
-            "T",
-            "T",
-            "F",
-            ".",
-            "T",
-            "F",
-            "T",
-            "T",
-            "L",
-            "N",
-            "N",
-            "F",
-            "U",
-            "I",
-            ".",
-            "A",
-            "A",
-            "I",
-            "U",
-            "I",
-            "A",
-            "A",
-            "T",
-            "S",
-            "S",
-            "T",
-            "T",
-            "I",
-        ],
+        _split("A T T F S F F T F L S S S S T T F . T F T T L N N F U I . A A I U I A A T S S T T I"),
     )
 )
 _ARABIC |= {"\u064e": "A", "\u064f": "U", "\u0650": "I"}
 _HEBREW = dict(
     zip(
         "אבגדהוזחטיכלמנסעפצקרשתךםןףץ",
-        [
-            "A",
-            "T",
-            "T",
-            "T",
-            ".",
-            "U",
-            "S",
-            "F",
-            "T",
-            "I",
-            "T",
-            "L",
-            "N",
-            "N",
-            "S",
-            "A",
-            "T",
-            "S",
-            "T",
-            "L",
-            "S",
-            "T",
-            "T",
-            "N",
-            "N",
-            "F",
-            "S",
-        ],
+        _split("A T T T . U S F T I T L N N S A T S T L S T T N N F S"),
     )
 )
 _GREEK_PAIRS = {"ου": "U", "αι": "E", "ει": "I", "οι": "I", "υι": "I", "μπ": "T", "ντ": "T", "γκ": "T", "τσ": "S"}
@@ -216,34 +85,18 @@ _ENGLISH_WHOLE = {
     "heart": "FALT", "being": "TIIN", "going": "TOIN", "doing": "TUIN", "seeing": "SIIN", "knew": "NU", "by": "TV",
     "my": "NV", "why": "LV", "sky": "STV", "cry": "TLV", "fly": "FLV", "try": "TLV", "dry": "TLV", "high": "FV",
     "die": "TV", "lie": "LV", "tie": "TV", "been": "TIN", "quiet": "TLVVT", "create": "TLIET", "idea": "VTIV",
-    "real": "LIL", "poem": "TOVN", "science": "SVVNS", "lion": "LVVN", "something": "SVNFIN", "sometimes": "SVNTVNS",
-    "someone": "SVNLVN", "business": "TISNVS", "beautiful": "TLUTIFVL", "area": "ELIV", "nineteen": "NVNTIN", "ninety": "NVNTI",
+    "real": "LIL", "poem": "TOVN", "science": "SVVNS", "lion": "LVVN", "something": "SVNFIN",
+    "sometimes": "SVNTVNS",
+    "someone": "SVNLVN", "business": "TISNVS", "beautiful": "TLUTIFVL", "area": "ELIV", "nineteen": "NVNTIN",
+    "ninety": "NVNTI",
     "nine": "NVN", "ocean": "OSVN", "every": "EFLI", "everybody": "EFLITVTI", "everyone": "EFLILVN",
     "everything": "EFLIFIN", "everywhere": "EFLILEL", "said": "SET", "says": "SES",
 }  # fmt: skip
-_ONES = [
-    "zero",
-    "one",
-    "two",
-    "three",
-    "four",
-    "five",
-    "six",
-    "seven",
-    "eight",
-    "nine",
-    "ten",
-    "eleven",
-    "twelve",
-    "thirteen",
-    "fourteen",
-    "fifteen",
-    "sixteen",
-]
+_ONES = _split("zero one two three four five six seven eight nine ten eleven twelve thirteen fourteen fifteen sixteen")
 _ONES += ["seventeen", "eighteen", "nineteen"]
-_TENS = ["twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety"]
-_TURKISH_ONES = ["sıfır", "bir", "iki", "üç", "dört", "beş", "altı", "yedi", "sekiz", "dokuz"]
-_TURKISH_TENS = ["on", "yirmi", "otuz", "kırk", "elli", "altmış", "yetmiş", "seksen", "doksan"]
+_TENS = _split("twenty thirty forty fifty sixty seventy eighty ninety")
+_TURKISH_ONES = _split("sıfır bir iki üç dört beş altı yedi sekiz dokuz")
+_TURKISH_TENS = _split("on yirmi otuz kırk elli altmış yetmiş seksen doksan")
 _INDIC = ("DEVANAGARI", "BENGALI", "GURMUKHI", "GUJARATI", "TAMIL", "TELUGU", "KANNADA", "MALAYALAM", "SINHALA")
 _NAMED_SCRIPTS = ("HIRAGANA", "KATAKANA", "HANGUL", "ETHIOPIC", "GEORGIAN", "ARMENIAN", "THAI", "LAO")
 _LONGEST_WORD = 200

@@ -18,7 +18,8 @@ def texts(lyric: Lyric) -> list[tuple[str, list[list[str]]]]:
 
 
 def test_sections_by_blank_lines_and_headings() -> None:
-    text = "[verse 1]\r\nfirst line here\r\nsecond, line!\r\n\r\n\r\n[Chorus]\r\nsing it\r\n\r\nno name\r\nBridge:\nlast one"
+    text = "[verse 1]\r\nfirst line here\r\nsecond, line!\r\n\r\n\r\n[Chorus]\r\nsing it\r\n\r\n"
+    text += "no name\r\nBridge:\nlast one"
     assert texts(parse_lyric("\ufeff" + text)) == [
         ("verse 1", [["first", "line", "here"], ["second", "line"]]),
         ("Chorus", [["sing", "it"]]),
