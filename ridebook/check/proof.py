@@ -27,11 +27,41 @@ class Figures:
         Phrases outside the aim's band; those meant to be quiet count over it only.
     words_lost : int
         Words further under the aim than the settings allow, without those meant to be quiet.
+    words_out : int
+        Words outside the aim's band; those meant to be quiet count over it only.
     """
 
     phrase_spread_lu: float | None
     phrases_out: int
     words_lost: int
+    words_out: int
+
+
+@dataclass(frozen=True, slots=True)
+class Metered:
+    """What a meter says of a whole signal, by ITU-R BS.1770-5 and EBU Tech 3342.
+
+    Parameters
+    ----------
+    integrated_lufs : float or None
+        Gated loudness; None where nothing is over the gate.
+    loudness_range_lu : float
+        Loudness range.
+    true_peak_dbtp : float or None
+        True peak; None where all is silent.
+    """
+
+    integrated_lufs: float | None
+    loudness_range_lu: float
+    true_peak_dbtp: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Outputs:
+    """Meters on what would be rendered: the vocal alone, and the mix."""
+
+    stem: Metered
+    mix: Metered
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +82,10 @@ class Proof:
         Breakpoints of the lane.
     breakpoints_per_phrase, breakpoints_per_minute : float
         Their density; 0 where there are no phrases.
+    rendered_before, rendered_after : Outputs or None
+        Loudness, range and peaks with the trim alone, and with trim and rides; None where they were not metered.
+    references : tuple of (str, Metered)
+        Name and meters of each reference.
     """
 
     before: Figures
@@ -62,6 +96,9 @@ class Proof:
     breakpoints: int
     breakpoints_per_phrase: float
     breakpoints_per_minute: float
+    rendered_before: Outputs | None = None
+    rendered_after: Outputs | None = None
+    references: tuple[tuple[str, Metered], ...] = ()
 
 
 def prove(session: Session, measures: Measures) -> Proof:
@@ -86,14 +123,17 @@ def prove(session: Session, measures: Measures) -> Proof:
             all_lu = [(span_id, getattr(each, name), each.aim_lu) for span_id, each in known.items()]
             return [(i, lu, lu - aim) for i, lu, aim in all_lu if lu is not None and math.isfinite(lu)]
 
-        of_phrases, settings = apart_lu(stands.phrases), session.settings
+        of_phrases, of_words, settings = apart_lu(stands.phrases), apart_lu(stands.words), session.settings
+
+        def out(known: list[tuple[str, float, float]]) -> int:
+            band_lu = settings.band_lu
+            return sum(apart > band_lu or (apart < -band_lu and i not in exempt) for i, _, apart in known)
+
         return Figures(
             phrase_spread_lu=float(np.std([lu for _, lu, _ in of_phrases])) if len(of_phrases) > 1 else None,
-            phrases_out=sum(
-                apart > settings.band_lu or (apart < -settings.band_lu and i not in exempt)
-                for i, _, apart in of_phrases
-            ),
-            words_lost=sum(apart < -settings.lost_lu and i not in exempt for i, _, apart in apart_lu(stands.words)),
+            phrases_out=out(of_phrases),
+            words_lost=sum(apart < -settings.lost_lu and i not in exempt for i, _, apart in of_words),
+            words_out=out(of_words),
         )
 
     return Proof(

@@ -1,18 +1,30 @@
-"""Everything that a check has to say of a song: findings and proof, with the peaks of what would be rendered."""
+"""Everything that a check has to say of a song: findings and proof, with the meters of what would be rendered."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from pathlib import Path
 
+import numpy as np
+
+from ridebook.audio.gain import GainCurve
 from ridebook.audio.stems import StemPair
 from ridebook.check.findings import Finding, Severity, find, time_text
-from ridebook.check.proof import Proof, prove
+from ridebook.check.proof import Metered, Outputs, Proof, prove
+from ridebook.check.source_faults import SourceHealth
+from ridebook.measure.filemeter import measure_file
+from ridebook.measure.loudness import CellPower, integrated_lufs, loudness_range_lu
 from ridebook.measure.measures import Measures
 from ridebook.measure.truepeak import TruePeak
+from ridebook.ride.lane import Lane
 from ridebook.session.document import Session
 from ridebook.work.preview import placed
 from ridebook.work.render import whole_gain
-from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
+from ridebook.work.source_health import source_health
+from ridebook.work.steps import CancelCheck, Progress, never, part_of, raise_if, silent
 
 _BLOCK_N = 1 << 16
 
@@ -27,13 +39,13 @@ class Review:
         What must be seen to first, each in order of time.
     proof : Proof
         Figures before and after.
-    peaks_dbtp : dict of str to float
-        True peaks of the ridden stem and the mix.
+    health : SourceHealth
+        What was measured of the sources.
     """
 
     findings: tuple[Finding, ...]
     proof: Proof
-    peaks_dbtp: dict[str, float]
+    health: SourceHealth
 
     def lines(self, rate_hz: int) -> list[str]:
         """Give the review as lines to read."""
@@ -41,20 +53,29 @@ class Review:
         for found in self.findings:
             mark = "must be seen to" if found.severity is Severity.MUST else "worth a look"
             lines.append(f"{time_text(found.start_n, rate_hz)}  {mark}: {found.sentence}")
-        before, after = self.proof.before, self.proof.after
-        lines.append(f"{len(self.findings)} findings." if lines else "No findings.")
-        lines.append(f"Words lost: {before.words_lost} before, {after.words_lost} after, of {self.proof.words}.")
+        proof = self.proof
+        before, after = proof.before, proof.after
+        lines.append(f"{len(self.findings)} finding{'s' * (len(lines) != 1)}." if lines else "No findings.")
+        lines.append(f"Words lost: {before.words_lost} before, {after.words_lost} after, of {proof.words}.")
         lines.append(
             f"Phrases outside the aim's band: {before.phrases_out} before, {after.phrases_out} after, "
-            f"of {self.proof.phrases}."
+            f"of {proof.phrases}."
         )
         if before.phrase_spread_lu is not None and after.phrase_spread_lu is not None:
             lines.append(
                 f"Spread of the phrases' balance: {before.phrase_spread_lu:.1f} LU before, "
                 f"{after.phrase_spread_lu:.1f} LU after."
             )
-        lines.append(f"{self.proof.breakpoints} breakpoints, {self.proof.breakpoints_per_phrase:.1f} a phrase.")
-        lines += [f"True peak of the {what}: {peak:.1f} dBTP." for what, peak in self.peaks_dbtp.items()]
+        if proof.dynamics_kept is not None:
+            lines.append(f"Of the singer's dynamics between phrases {100 * proof.dynamics_kept:.0f} % are kept.")
+        lines.append(f"{proof.breakpoints} breakpoints, {proof.breakpoints_per_phrase:.1f} a phrase.")
+        if proof.rendered_before is not None and proof.rendered_after is not None:
+            for what, one, two in (
+                ("vocal", proof.rendered_before.stem, proof.rendered_after.stem),
+                ("mix", proof.rendered_before.mix, proof.rendered_after.mix),
+            ):
+                lines.append(f"Before the rides, the {what}: {_meter_line(one)}. After: {_meter_line(two)}.")
+        lines += [f"Reference {name}: {_meter_line(meter)}." for name, meter in proof.references]
         return lines
 
 
@@ -86,8 +107,23 @@ def review(
     Cancelled
         The work was called off.
     """
-    peaks = true_peaks_dbtp(pair, session, progress, cancelled)
-    return Review(find(session, measures, peaks), prove(session, measures), peaks)
+    health = source_health(pair, session, measures, part_of(progress, 0, 3), cancelled)
+    before, after = _metered(pair, session, part_of(progress, 1, 3), cancelled)
+    references = []
+    for i, reference in enumerate(session.references):
+        if Path(reference.path).is_file():
+            told = part_of(part_of(progress, 2, 3), i, len(session.references))
+            loudness = measure_file(reference.path, progress=told)
+            peak = _finite(loudness.true_peak_dbtp)
+            meter = Metered(_finite(loudness.integrated_lufs), loudness.loudness_range_lu, peak)
+            references.append((Path(reference.path).name, meter))
+    proof = replace(
+        prove(session, measures), rendered_before=before, rendered_after=after, references=tuple(references)
+    )
+    peaks = {"ridden stem": after.stem.true_peak_dbtp, "mix": after.mix.true_peak_dbtp}
+    known = {what: peak for what, peak in peaks.items() if peak is not None}
+    progress(1.0)
+    return Review(find(session, measures, known, health=health), proof, health)
 
 
 def true_peaks_dbtp(
@@ -100,20 +136,94 @@ def true_peaks_dbtp(
     dict of str to float
         ``ridden stem`` and ``mix``, in dBTP.
     """
-    curve = whole_gain(session.lane, session.trim_db)
-    law_db = session.settings.centre_law_db
     stem, mix = TruePeak(pair.rate_hz), TruePeak(pair.rate_hz)
-    start_n, end_n = pair.mix_start_n, pair.mix_end_n
-    for at_n in range(start_n, end_n, _BLOCK_N):
-        raise_if(cancelled)
-        stop_n = min(at_n + _BLOCK_N, end_n)
-        gain = curve.block(at_n, stop_n)
-        gain = gain if isinstance(gain, float) else gain[:, None]
-        ridden = pair.vocal.read(at_n, stop_n) * gain
-        stem.feed(ridden)
-        together = placed(pair.vocal, pair.mix_layout, at_n, stop_n, law_db) * gain
-        for bed in pair.beds:
-            together = together + placed(bed, pair.mix_layout, at_n, stop_n)
-        mix.feed(together)
-        progress((stop_n - start_n) / (end_n - start_n))
+    for stop_n, vocal, bed, (gain,) in _blocks(pair, session, [session.lane], cancelled):
+        stem.feed(vocal[0] * gain)
+        mix.feed(vocal[1] * gain + bed)
+        progress(_done(pair, stop_n))
     return {"ridden stem": stem.dbtp, "mix": mix.dbtp}
+
+
+class _Meter:
+    """Loudness and true peak of one signal, on a thread that works a block behind."""
+
+    def __init__(self, rate_hz: int, weights: list[float], worker: ThreadPoolExecutor) -> None:
+        self._power = CellPower(rate_hz, weights)
+        self._peak = TruePeak(rate_hz)
+        self._worker = worker
+        self._pending: Future[None] | None = None
+
+    def feed(self, block: np.ndarray) -> None:
+        self._wait()
+        self._pending = self._worker.submit(self._take, block)
+
+    def _take(self, block: np.ndarray) -> None:
+        self._power.feed(block)
+        self._peak.feed(block)
+
+    def _wait(self) -> None:
+        if self._pending is not None:
+            self._pending.result()
+
+    def finish(self) -> Metered:
+        self._wait()
+        measures = self._power.measures()
+        return Metered(_finite(integrated_lufs(measures)), float(loudness_range_lu(measures)), _finite(self._peak.dbtp))
+
+
+def _metered(pair: StemPair, session: Session, progress: Progress, cancelled: CancelCheck) -> tuple[Outputs, Outputs]:
+    """Meters with the trim alone, and with trim and rides."""
+    stem_weights, mix_weights = pair.vocal.layout.weights.tolist(), pair.mix_layout.weights.tolist()
+    with ThreadPoolExecutor(2, "meter") as worker:
+        meters = [
+            (_Meter(pair.rate_hz, stem_weights, worker), _Meter(pair.rate_hz, mix_weights, worker)) for _ in range(2)
+        ]
+        for stop_n, (alone, placed_there), bed, gains in _blocks(pair, session, [Lane(), session.lane], cancelled):
+            # The stem is metered over the vocal's own length, as its file is.
+            first = max(0, len(alone) - stop_n)
+            last = len(alone) - max(0, stop_n - pair.frames_n)
+            for (stem, mix), gain in zip(meters, gains, strict=True):
+                if last > first:
+                    stem.feed((alone * gain)[first:last])
+                mix.feed(placed_there * gain + bed)
+            progress(_done(pair, stop_n))
+        before, after = (Outputs(stem.finish(), mix.finish()) for stem, mix in meters)
+    return before, after
+
+
+_Block = tuple[int, tuple[np.ndarray, np.ndarray], np.ndarray, list[np.ndarray | float]]
+
+
+def _blocks(pair: StemPair, session: Session, lanes: list[Lane], cancelled: CancelCheck) -> Iterator[_Block]:
+    """Blocks over the whole mix: where each ends, the vocal alone and placed, the bed placed, a gain for each lane."""
+    curves = [whole_gain(lane, session.trim_db) for lane in lanes]
+    law_db = session.settings.centre_law_db
+    for at_n in range(pair.mix_start_n, pair.mix_end_n, _BLOCK_N):
+        raise_if(cancelled)
+        stop_n = min(at_n + _BLOCK_N, pair.mix_end_n)
+        bed = sum((placed(bed, pair.mix_layout, at_n, stop_n) for bed in pair.beds), np.zeros(1))
+        vocal = pair.vocal.read(at_n, stop_n), placed(pair.vocal, pair.mix_layout, at_n, stop_n, law_db)
+        yield stop_n, vocal, np.asarray(bed), [_column(curve, at_n, stop_n) for curve in curves]
+
+
+def _column(curve: GainCurve, at_n: int, stop_n: int) -> np.ndarray | float:
+    gain = curve.block(at_n, stop_n)
+    return gain if isinstance(gain, float) else gain[:, None]
+
+
+def _done(pair: StemPair, stop_n: int) -> float:
+    return (stop_n - pair.mix_start_n) / (pair.mix_end_n - pair.mix_start_n)
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _meter_line(meter: Metered) -> str:
+    def told(value: float | None, unit: str) -> str:
+        return f"-inf {unit}" if value is None else f"{value:.1f} {unit}"
+
+    return (
+        f"{told(meter.integrated_lufs, 'LUFS')}, range {meter.loudness_range_lu:.1f} LU, "
+        f"true peak {told(meter.true_peak_dbtp, 'dBTP')}"
+    )
