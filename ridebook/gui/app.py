@@ -124,6 +124,14 @@ def make_app(argv: Sequence[str] = ()) -> QApplication:
     return app
 
 
+def collect_here() -> GarbageCollector:
+    """Let Python take garbage apart on this thread alone, as long as what is returned lives.
+
+    A Qt object that is taken apart on another thread than the window's crashes.
+    """
+    return GarbageCollector()
+
+
 def _log_to_file() -> None:
     try:
         folder = user_log_path("ridebook", appauthor=False)
@@ -178,8 +186,7 @@ def run(files: Sequence[str] = ()) -> int:
         Exit code.
     """
     app = make_app()
-    # Python collects on whatever thread it happens to be; a Qt object that is taken apart off the window's crashes.
-    collector = GarbageCollector()
+    collector = collect_here()
     app.aboutToQuit.connect(collector.timer.stop)
     _log_to_file()
     windows = Windows(app)

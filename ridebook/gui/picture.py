@@ -53,10 +53,11 @@ def main(arguments: list[str]) -> int:
 def _pictured(session: Path, target: Path, theme: str) -> int:
     from PySide6.QtCore import QTimer
 
-    from ridebook.gui.app import Windows, make_app
+    from ridebook.gui.app import Windows, collect_here, make_app
     from ridebook.gui.theme import themes
 
     app = make_app()
+    collector = collect_here()
     themes().choose(theme, 1.0)
     window = Windows(app).make()
     window.resize(*SIZE_PX)
@@ -74,6 +75,7 @@ def _pictured(session: Path, target: Path, theme: str) -> int:
     QTimer.singleShot(round(WAIT_S * 1000), app.quit)
     window.desk.open_session(session)
     app.exec()
+    collector.timer.stop()
     return code
 
 

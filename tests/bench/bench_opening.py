@@ -21,11 +21,10 @@ from pathlib import Path
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import numpy as np
-from pyqtgraph.util.garbage_collector import GarbageCollector
-from PySide6.QtCore import QEventLoop, QTimer
+from PySide6.QtCore import QEvent, QEventLoop, QTimer
 from PySide6.QtWidgets import QApplication, QDialog
 
-from ridebook.gui.app import Windows, make_app
+from ridebook.gui.app import Windows, collect_here, make_app
 from ridebook.gui.dialogs import ExportPlan
 from tests.bench.bench_window import cpu
 
@@ -80,8 +79,7 @@ class Loop:
 def one_round(folder: Path) -> dict[str, tuple[float, float]]:
     """Seconds until the waves are seen and the song is there, and the longest hold in each piece of work."""
     make_app()
-    # As in the program: what Python takes apart on another thread may be a Qt object.
-    collector = GarbageCollector()
+    collector = collect_here()
     windows = Windows()
     window = windows.make()
     window.resize(1440, 860)
@@ -125,6 +123,7 @@ def one_round(folder: Path) -> dict[str, tuple[float, float]]:
         dialog.close()
     window.leave()
     collector.timer.stop()
+    QApplication.sendPostedEvents(None, QEvent.Type.DeferredDelete)
     return found
 
 
