@@ -79,7 +79,7 @@ def praatio_source() -> Path:
         archive = _archive(folder.parent, _PRAATIO)
         with tempfile.TemporaryDirectory(dir=folder.parent) as there:
             with tarfile.open(archive) as packed:
-                packed.extractall(there, filter="data")
+                packed.extractall(there, members=_plain(packed))
             _move(Path(there) / folder.name, folder)
     return folder
 
@@ -138,6 +138,17 @@ def _move(made: Path, folder: Path) -> None:
     except OSError:
         if not folder.exists():
             raise
+
+
+def _plain(packed: tarfile.TarFile) -> list[tarfile.TarInfo]:
+    """Files and folders that stay inside the folder; `extractall` has a filter of its own from 3.11.4 on only."""
+    return [
+        member
+        for member in packed.getmembers()
+        if (member.isfile() or member.isdir())
+        and not Path(member.name).is_absolute()
+        and ".." not in Path(member.name).parts
+    ]
 
 
 def _write(path: Path, content: bytes) -> None:
