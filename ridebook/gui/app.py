@@ -119,7 +119,6 @@ def make_app(argv: Sequence[str] = ()) -> QApplication:
     except (TypeError, ValueError):
         size = 1.0
     look.choose(choice if choice in list(ThemeChoice) else ThemeChoice.SYSTEM, size)
-    look.theme_changed.connect(look.apply)
     look.apply()
     return app
 

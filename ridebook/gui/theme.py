@@ -190,6 +190,7 @@ class Themes(QObject):
         self._choice = ThemeChoice.SYSTEM
         self._text_size = 1.0
         self.current = self._made()
+        self.theme_changed.connect(self.apply)
         QGuiApplication.styleHints().colorSchemeChanged.connect(self._on_system_changed)
 
     @property
