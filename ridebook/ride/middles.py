@@ -16,7 +16,6 @@ OUTLIER_DB = 1.0
 """A word counts at most this far from the middle of its section in the power of its phrase (a choice of this program,
 no source)."""
 
-
 ENDS = 0.15
 """Part of the weights left out at either end."""
 

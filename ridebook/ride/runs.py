@@ -24,11 +24,12 @@ WORD_COST = 0.5
 """What a border at a word must gain in squared error, dB squared, for the runs beside it to be split there."""
 DIP_COST = (1.0, 3.0)
 SYLLABLE_S = (0.35, 0.6)
-"""The same at a dip between syllables that is no word's border."""
+"""The same at a dip between syllables that is no word's border, where a syllable takes so long: quick ones are words
+of their own more often than not, slow ones are parts of a word."""
 STEP_COST = 10.0
 """The same at a step of level inside a word: a note that is a little louder is no reason for a ride."""
 
-DIP_DB = 6.0
+DIP_DB = 7.0
 DIP_REACH_S = 0.2
 DIP_NEAR_S = 0.05
 """A dip lies this far under the highest levels this far before and after it, and this far from a word's border."""
@@ -46,13 +47,15 @@ HISS_NEAR_S = 0.03
 
 SHORTEST_S = 0.13
 """No run is shorter: what is, is a sound of a word and no word."""
+TOO_SHORT_COST = 100.0
 
 SETTLED_S = 0.5
 """A part this long weighs half as much as one without end: short ones vary more by nature."""
-BRIEF_S = (0.1, 0.2)
-BRIEF_FAINT_LU = (-8.0, -4.0)
 FAINT_LU = (-14.0, -10.0)
 """Against the middle of its phrase: no part of the level, and wholly part of it."""
+BRIEF_FAINT_LU = (-8.0, -4.0)
+BRIEF_S = (0.1, 0.2)
+"""The same for a part that is brief, and where that ends: consonants are faint by nature."""
 SILENT_LU = -25.0
 """Under the loud parts of the song: not voice."""
 
@@ -134,13 +137,7 @@ def find_runs(
         edges = np.array(sorted(costs))
         energy, lengths_n = voice.parts(edges)
         levels = np.maximum(loudness_lufs(energy / lengths_n), voice.silent_lufs)
-        middle = _middle(levels, lengths_n)
-        brief = np.clip((BRIEF_S[1] - lengths_n / vocal.rate_hz) / (BRIEF_S[1] - BRIEF_S[0]), 0.0, 1.0)
-        faint = (
-            middle + FAINT_LU[0] + brief * (BRIEF_FAINT_LU[0] - FAINT_LU[0]),
-            middle + FAINT_LU[1] + brief * (BRIEF_FAINT_LU[1] - FAINT_LU[1]),
-        )
-        counts = np.clip((levels - faint[0]) / (faint[1] - faint[0]), 1e-3, 1.0)
+        counts = _counts(levels, lengths_n / vocal.rate_hz)
         for word in words:
             if word.id in quiet_ids:
                 counts[(edges[:-1] >= word.start_n) & (edges[:-1] < word.end_n)] = 1e-3
@@ -167,11 +164,15 @@ def _slowness(dips: np.ndarray, segments: Segments, rate_hz: int) -> float:
     return float(np.clip((length_s - SYLLABLE_S[0]) / (SYLLABLE_S[1] - SYLLABLE_S[0]), 0.0, 1.0))
 
 
-def _middle(levels: np.ndarray, lengths_n: np.ndarray) -> float:
-    """Level of the part in the middle of the amplitude, so that pauses count for little."""
+def _counts(levels: np.ndarray, lengths_s: np.ndarray) -> np.ndarray:
+    """How far each part of a phrase is voice that has a say in the level, nearly 0 to 1."""
     order = np.argsort(levels)
-    upto = np.cumsum((lengths_n * 10.0 ** (levels / 20.0))[order])
-    return float(levels[order][np.searchsorted(upto, 0.5 * upto[-1])])
+    # The middle of the amplitude, so that pauses count for little.
+    upto = np.cumsum((lengths_s * 10.0 ** (levels / 20.0))[order])
+    middle = levels[order][np.searchsorted(upto, 0.5 * upto[-1])]
+    brief = np.clip((BRIEF_S[1] - lengths_s) / (BRIEF_S[1] - BRIEF_S[0]), 0.0, 1.0)
+    nothing, wholly = (middle + least + brief * (most - least) for least, most in zip(FAINT_LU, BRIEF_FAINT_LU))
+    return np.asarray(np.clip((levels - nothing) / (wholly - nothing), 1e-3, 1.0))
 
 
 def _in_hiss(border_n: int, hisses: list[tuple[int, int]], rate_hz: int) -> int:
@@ -263,7 +264,8 @@ def _split(
 ) -> list[tuple[int, int]]:
     """Split of a row of levels into runs, least in squared error plus the cost of the borders between runs.
 
-    Exact, by dynamic programming over the end of the last run. `costs` has one value for each edge of the row.
+    Exact, by dynamic programming over the end of the last run. `costs` has one value for each edge of the row; a run
+    shorter than `shortest_n` is left only where there is no other.
     """
     size = len(levels)
     mass = np.concatenate([[0.0], np.cumsum(weights)])
@@ -274,7 +276,7 @@ def _split(
     cut = np.zeros(size + 1, dtype=np.int64)
     for k in range(1, size + 1):
         error = square[k] - square[:k] - (moment[k] - moment[:k]) ** 2 / (mass[k] - mass[:k])
-        total = best[:k] + costs[:k] + error + 100.0 * (edges[k] - edges[:k] < shortest_n)
+        total = best[:k] + costs[:k] + error + TOO_SHORT_COST * (edges[k] - edges[:k] < shortest_n)
         cut[k] = int(np.argmin(total))
         best[k] = total[cut[k]]
     runs = []

@@ -7,9 +7,11 @@
    its level over the section. A section should come to its aim. A vocal whose phrases keep one balance to
    the bed already follows it, and moves only as far as both anchors agree.
 4. Wanted gain = section + phrase + word offset, held once within the limits. The dead band decides whether to move at
-   all; a move goes all the way, times the share. A run that would still be lost is lifted until it is not.
+   all; a move goes all the way, times the share. A run that would still be lost is lifted until it is not. Short runs
+   are held by the limit of words against the middle of their phrase.
 5. The plateaus of wanted gain, with free gaps between them, go through the sparse fit (fit.py). Moves up lie at the end
-   of a gap and moves down at its start, so that a breath or pause has the lower gain of both sides.
+   of a gap and moves down at its start, so that a breath or pause has the lower gain of both sides. Inside a word a
+   move is slow, unless it takes a jump of the voice's own level out.
 """
 
 from __future__ import annotations
@@ -40,14 +42,16 @@ WORD_RAMP_S = (0.02, 0.06)
 RAMP_FULL_DB = 4.0
 """A move this large takes the longest ramp that the gap has room for."""
 FASTEST_DB_PER_S = 220.0
-"""Where there is no gap a ramp is as short as this allows: 20 ms for 3.3 dB, 60 ms for 10 dB."""
+"""Where there is no gap a ramp is as short as this allows: 20 ms for 4.4 dB, 45 ms for 10 dB."""
+LEAD_S = 0.02
+CLOSE_LEAD_S = 0.01
+"""A ramp arrives this long before the onset, and where it takes from the word before: 10 to 30 ms (common practice, no
+source)."""
 QUICK_DB = 2.0
 QUICK_S = 0.1
 INSIDE_WORD_S = 0.06
-"""Further than this inside a word a move is no quicker than 2 dB in 0.1 s."""
 SLOWED = 1.25
-LEAD_S = 0.01
-"""A ramp arrives this long before the onset: 10 to 30 ms (common practice, no source)."""
+"""Further than this inside a word no move is quicker than 2 dB in 0.1 s; one that would be takes a little longer."""
 FIT_DB = 0.25
 """How far the fit may leave a plateau."""
 HELD_DB_PER_S = 2.0
@@ -267,7 +271,7 @@ def _want(
     middles_db = [0.0] * len(phrases)
     for p in np.unique(phrase_of):
         own_runs = phrase_of == p
-        middles_db[p] = weighted_quantile(missing_db[own_runs], (ends - starts)[own_runs], 0.5)
+        middles_db[p] = middle_mean(missing_db[own_runs], (ends - starts)[own_runs].astype(np.float64))
 
     for i, one in enumerate(wanted):
         aim_lu = section_aims.get(sections[one.section].id, settings.aim_lu) if one.section >= 0 else settings.aim_lu
@@ -409,7 +413,8 @@ def _move(rate_hz: int, segments: Segments, before: _Wanted, after: _Wanted) -> 
     ramp_n = round(min(max(abs(change_db) / RAMP_FULL_DB * most_s, least_s), most_s) * rate_hz)
     shortest_s, longest_s = WORD_RAMP_S if before.run.phrase == after.run.phrase else PHRASE_RAMP_S
     shortest_n = round(min(max(abs(change_db) / FASTEST_DB_PER_S, shortest_s), longest_s) * rate_hz)
-    first_n, last_n = before.run.end_n, after.run.start_n - round(LEAD_S * rate_hz)
+    lead_s = LEAD_S if before.run.end_n < after.run.start_n else CLOSE_LEAD_S
+    first_n, last_n = before.run.end_n, after.run.start_n - round(lead_s * rate_hz)
     if last_n - first_n < shortest_n:
         return last_n - shortest_n, last_n
     for breath in segments.breaths:

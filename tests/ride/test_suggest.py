@@ -339,6 +339,73 @@ def test_the_phrases_of_a_suggestion_hold_its_lane():
         assert phrase.balance_after_lu - phrase.balance_before_lu == pytest.approx(phrase.ride_db)
 
 
+def test_a_section_comes_to_its_aim_by_its_limit():
+    """A band that swells for a whole section leaves the vocal's own level as it was: the section rides up."""
+    for swell_db, share in ((1.5, 1.0), (1.5, 0.5), (5.0, 1.0)):
+        song = scene(even(), [0.0] * 4 + [swell_db] * 4, sections=((0, 4, "verse"), (4, 8, "chorus")))
+        suggestion = song.suggest(RideSettings(share=share))
+        rides = [phrase.ride_db for phrase in suggestion.phrases]
+        starts = np.array([phrase.start_n for phrase in song.segments.phrases])
+        ends = np.array([phrase.end_n for phrase in song.segments.phrases])
+        balances = balance_lu(song.measures, starts, ends)
+        wanted = [suggestion.song_balance_lu - float(part.mean()) for part in (balances[:4], balances[4:])]
+        for own, section in zip((rides[:4], rides[4:]), wanted):
+            held = share * np.clip(section, -2.0, 2.0) if abs(section) >= 0.5 else 0.0
+            assert np.mean(own) == pytest.approx(held, abs=0.35)
+
+
+def test_the_trim_does_not_do_what_a_word_ride_does():
+    clean, knocked = even(), even()
+    for p in range(0, 8, 2):
+        knocked[p][1] += 6.0
+    steady, changed = scene(clean, BED_DB).suggest(), scene(knocked, BED_DB).suggest()
+    assert changed.song_balance_lu - steady.song_balance_lu > 1.0
+    assert changed.trim_db == pytest.approx(steady.trim_db, abs=0.25)
+
+
+def test_words_are_held_against_the_middle_of_their_phrase():
+    """The longest run of a phrase may be the one that is off."""
+    levels = even()
+    levels[3] = [0.4, -6.0, 4.5, 4.5, -0.3]
+    song = scene(levels, BED_DB)
+    suggestion = song.suggest()
+    np.testing.assert_allclose(song.lane_over(song.segments.words[16], suggestion), 6.0, atol=1.0)
+
+
+def test_a_reason_begins_with_what_drives_the_ride():
+    bed = [0.0, 0.3, -0.3, 0.0, 6.0, 0.0, 0.2, -0.2]
+    levels = even()
+    levels[4] = [level + 1.0 for level in levels[4]]
+    suggestion = scene(levels, bed).suggest()
+    assert suggestion.phrases[4].ride_db > 0.5
+    assert suggestion.phrases[4].reason.startswith("The bed rises 6.")
+    assert "; though 1." in suggestion.phrases[4].reason
+    levels[4][2] -= 7.0
+    alone = scene(levels, bed).suggest()
+    assert "1 of its words rides by itself" in alone.phrases[4].reason
+
+
+def test_no_quick_move_inside_a_word_but_to_take_a_jump_out():
+    """Two runs that meet inside one found word: the voice itself jumps, or goes over a slow slope."""
+    for slope_cells in (2, 60):
+        song = scene(even(), [0.0] * 8)
+        power_db = 10.0 * np.log10(song.measures.vocal.cell_power)
+        word = song.segments.words[17]
+        joined = replace(song.segments.words[16], end_n=song.segments.words[18].end_n)
+        first, last = joined.start_n // CELL_N, joined.end_n // CELL_N
+        middle = (first + last) // 2
+        ramp = np.clip((np.arange(first, last) - middle) / slope_cells + 0.5, 0.0, 1.0)
+        power_db[first:last] -= 8.0 * ramp
+        vocal = StemMeasures(RATE_HZ, song.measures.frames_n, 10.0 ** (power_db / 10.0))
+        words = [joined, *(other for other in song.segments.words if other.id not in ("w16", "w17", "w18"))]
+        segments = song.segments.with_spans(Kind.WORD, words)
+        assert word.start_n > joined.start_n
+        suggestion = suggest(replace(song.measures, vocal=vocal), segments, FULL)
+        at_n = np.arange(joined.start_n + 60 * 48, joined.end_n - 160 * 48, 48)
+        quickest_db = np.abs(suggestion.lane.gain_db_at(at_n + 4800) - suggestion.lane.gain_db_at(at_n)).max()
+        assert quickest_db <= 2.0 if slope_cells > 10 else quickest_db > 2.5
+
+
 def test_no_phrases_no_ride():
     song = scene(even(), BED_DB)
     suggestion = suggest(song.measures, Segments(), FULL)
