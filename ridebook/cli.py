@@ -16,6 +16,7 @@ from ridebook.errors import RidebookError
 
 # The rooms are imported inside the commands, so that `--help` and a slip of the keys answer at once.
 if TYPE_CHECKING:
+    from ridebook.exchange.report import Report
     from ridebook.ride.settings import RideSettings
     from ridebook.session.document import Session
     from ridebook.work.cache import AnalysisCache
@@ -88,6 +89,11 @@ def _parser() -> argparse.ArgumentParser:
     suggest.add_argument("--rides", type=Path, metavar="CSV", help="write the breakpoints, trim included")
     suggest.add_argument("--segments", type=Path, metavar="CSV", help="write sections, phrases, words")
     suggest.add_argument("--session", type=Path, metavar="FILE", help="write a session with all suggestions inked")
+    words = suggest.add_mutually_exclusive_group()
+    words.add_argument("--lyrics", type=Path, metavar="TXT", help="lay this lyric on the voice")
+    words.add_argument(
+        "--timings", type=Path, metavar="FILE", help="take phrases and words from WebVTT, TextGrid, labels"
+    )
     aims = suggest.add_mutually_exclusive_group()
     aims.add_argument("--aim", type=float, metavar="LU", help="balance aimed for while the voice sounds")
     aims.add_argument("--style", choices=_styles(), help="aim by style: " + ", ".join(_styles()))
@@ -101,9 +107,27 @@ def _parser() -> argparse.ArgumentParser:
     suggest.add_argument("--no-cache", action="store_true", help="measure anew, keep nothing")
 
     check = add("check", _check, "findings and proof; exit code 1 where something must be seen to")
-    check.add_argument("session", type=Path, metavar="SESSION")
-    check.add_argument("--json", action="store_true", help="findings and proof as one JSON object")
+    check.add_argument(
+        "files", nargs="+", type=Path, metavar="SESSION | VOCAL BED", help="a session; or a pair, with a lane for it"
+    )
+    check.add_argument("--json", action="store_true", help="findings, proof and all figures as one JSON object")
+    check.add_argument("--html", type=Path, metavar="FILE", help="write the same as a page of HTML")
+    lanes = check.add_mutually_exclusive_group()
+    lanes.add_argument("--lane", type=Path, metavar="CSV", help="check this lane: any table of time and gain")
+    lanes.add_argument("--after", type=Path, metavar="RENDER", help="check the lane inferred from this ridden vocal")
+    check.add_argument("--before", type=Path, metavar="RENDER", help="the same without rides (the pair's vocal)")
+    check.add_argument("--gain", choices=("db", "linear"), help="unit of the lane's gains (recognised)")
+    check.add_argument("--time", choices=("seconds", "ms", "samples"), help="unit of the lane's times (recognised)")
+    check.add_argument("--session", type=Path, metavar="FILE", help="write a session with that lane, to go on from")
+    check.add_argument("--force", action="store_true", help="replace a session that is there")
     check.add_argument("--no-cache", action="store_true", help="measure anew, keep nothing")
+
+    sheet = add("sheet", _sheet, "the printed sheet: lyric with rides in the margin, figures, findings")
+    sheet.add_argument("session", type=Path, metavar="SESSION")
+    sheet.add_argument("--pdf", type=Path, metavar="FILE", help="write it as PDF")
+    sheet.add_argument("--png", type=Path, metavar="FILE", help="write it as pictures, one a page")
+    sheet.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper (a4)")
+    sheet.add_argument("--no-cache", action="store_true", help="measure anew, keep nothing")
 
     render = add("render", _render, "the ridden stem, and the mix of ridden vocal and bed")
     render.add_argument("session", type=Path, metavar="SESSION")
@@ -170,15 +194,21 @@ def _finite(value: object) -> object:
 def _suggest(arguments: argparse.Namespace) -> int:
     from ridebook.audio.output import check_target
     from ridebook.work.song import open_song
+    from ridebook.work.words import lyric_text, song_with_lyric, song_with_timings
 
     settings = _settings(arguments)
-    sources = [arguments.vocal, *arguments.beds]
-    _check_outputs([arguments.rides, arguments.segments, arguments.session], sources)
+    _check_outputs([arguments.rides, arguments.segments, arguments.session], _inputs(arguments))
+    lyric = None if arguments.lyrics is None else lyric_text(arguments.lyrics)
     if arguments.session is not None:
-        check_target(arguments.session, sources, replace=arguments.force)
+        check_target(arguments.session, _inputs(arguments), replace=arguments.force)
     with _Steps("measuring") as progress:
         song = open_song(arguments.vocal, arguments.beds, settings, cache=_cache(arguments), progress=progress)
     with song.pair:
+        if lyric is not None:
+            with _Steps("laying the lyric") as progress:
+                song = song_with_lyric(song, lyric, progress)
+        if arguments.timings is not None:
+            song = song_with_timings(song, arguments.timings)
         session = song.session if arguments.open else _inked(song)
         _write_lists(_inked(song), arguments.rides, arguments.segments)
         if arguments.session is not None:
@@ -187,6 +217,12 @@ def _suggest(arguments: argparse.Namespace) -> int:
         for line in _found_lines(song):
             print(line)
     return DONE
+
+
+def _inputs(arguments: argparse.Namespace) -> list[Path]:
+    """Files that `suggest` reads, which are never written over."""
+    given = (arguments.vocal, *arguments.beds, arguments.lyrics, arguments.timings)
+    return [path for path in given if path is not None]
 
 
 def _settings(arguments: argparse.Namespace) -> RideSettings:
@@ -261,11 +297,11 @@ def _found_lines(song: Song) -> list[str]:
     return lines
 
 
-def _reopened(arguments: argparse.Namespace) -> Song:
+def _reopened(path: Path, arguments: argparse.Namespace) -> Song:
     from ridebook.session.file import load_session
     from ridebook.work.song import reopen_song
 
-    session = load_session(arguments.session)
+    session = load_session(path)
     with _Steps("measuring") as progress:
         song = reopen_song(session, cache=_cache(arguments), progress=progress)
     _tell_notices(song)
@@ -280,18 +316,114 @@ def _cache(arguments: argparse.Namespace) -> AnalysisCache | None:
 
 def _check(arguments: argparse.Namespace) -> int:
     from ridebook.check.findings import Severity
+    from ridebook.exchange.report import report_json, report_of
+    from ridebook.exchange.report_page import report_html
     from ridebook.work.review import review
 
-    song = _reopened(arguments)
-    with song.pair, _Steps("checking") as progress:
-        report = review(song.pair, song.session, song.analysis.measures, progress=progress)
+    drawn_elsewhere = [path for path in (arguments.lane, arguments.after, arguments.before) if path is not None]
+    outputs = [arguments.html, arguments.session]
+    _check_outputs([arguments.html], [*arguments.files, *drawn_elsewhere])
+    _check_drawn(arguments)
+    song = _reopened_or_opened(arguments)
+    protect = [*arguments.files, *drawn_elsewhere, *(source.path for source in song.session.sources)]
+    with song.pair:
+        if any(path is not None for path in outputs):
+            _check_outputs(outputs if arguments.session is None or not arguments.force else [arguments.html], protect)
+        song = _with_drawn(song, arguments)
+        with _Steps("checking") as progress:
+            reviewed = review(song.pair, song.session, song.analysis.measures, progress=progress)
+    report = report_of(song.session, song.analysis.measures, reviewed.findings, reviewed.proof)
+    if arguments.html is not None:
+        _write_bytes(arguments.html, report_html(report).encode("utf-8"), protect)
+    if arguments.session is not None:
+        _save(song.session, arguments.session, force=arguments.force)
     if arguments.json:
-        print(json.dumps({"findings": [asdict(found) for found in report.findings], "proof": asdict(report.proof)}))
+        print(report_json(report).decode("utf-8"))
     else:
-        for line in report.lines(song.pair.rate_hz):
+        for line in reviewed.lines(song.pair.rate_hz):
             print(line)
-    must = any(found.severity is Severity.MUST for found in report.findings)
+    must = any(found.severity is Severity.MUST for found in reviewed.findings)
     return MUST_BE_SEEN_TO if must else DONE
+
+
+def _check_drawn(arguments: argparse.Namespace) -> None:
+    """Refuse options of `check` that say nothing together."""
+    from ridebook.audio.output import check_target
+    from ridebook.errors import SettingError
+
+    drawn = arguments.lane is not None or arguments.after is not None
+    if arguments.before is not None and arguments.after is None:
+        raise SettingError("--before is the vocal without rides; name the one with rides with --after RENDER")
+    if (arguments.gain or arguments.time) and arguments.lane is None:
+        raise SettingError("--gain and --time say how a table is to be read; name it with --lane CSV")
+    if arguments.session is not None:
+        if not drawn:
+            raise SettingError("--session takes a lane that was drawn elsewhere over; name it with --lane or --after")
+        check_target(arguments.session, arguments.files, replace=arguments.force)
+    if len(arguments.files) > 1 and not drawn:
+        raise SettingError(
+            "a vocal and its bed have no rides to check yet; name a lane with --lane CSV or --after RENDER, or begin "
+            "with `ridebook suggest`"
+        )
+
+
+def _reopened_or_opened(arguments: argparse.Namespace) -> Song:
+    from ridebook.work.song import open_song
+
+    if len(arguments.files) == 1:
+        return _reopened(arguments.files[0], arguments)
+    vocal, *beds = arguments.files
+    with _Steps("measuring") as progress:
+        song = open_song(vocal, beds, cache=_cache(arguments), progress=progress)
+    _tell_notices(song)
+    return song
+
+
+def _with_drawn(song: Song, arguments: argparse.Namespace) -> Song:
+    """Song with the lane that was drawn elsewhere, where one is named."""
+    from ridebook.exchange.any_lane import GainUnit, TimeUnit
+    from ridebook.work.elsewhere import infer_lane, lane_from_table, with_whole_gain
+
+    if arguments.lane is not None:
+        gain = GainUnit(arguments.gain) if arguments.gain else None
+        time = TimeUnit(arguments.time) if arguments.time else None
+        lane, notices = lane_from_table(arguments.lane, song.session, gain, time)
+    elif arguments.after is not None:
+        with _Steps("comparing renders") as progress:
+            inferred = infer_lane(arguments.before or song.session.vocal.path, arguments.after, progress)
+        lane, notices = inferred.lane, inferred.notices
+    else:
+        return song
+    for notice in notices:
+        _tell(f"ridebook: {notice}")
+    session = with_whole_gain(song.session, song.analysis.measures, lane)
+    return replace(song, session=session)
+
+
+def _write_bytes(path: Path, content: bytes, protect: Sequence[Path | str]) -> None:
+    from ridebook.audio.output import atomic_write
+
+    atomic_write(path, content, protect)
+
+
+def _sheet(arguments: argparse.Namespace) -> int:
+    from ridebook.errors import OutputError, SettingError
+    from ridebook.work.review import reported
+
+    if arguments.pdf is None and arguments.png is None:
+        raise SettingError("no sheet to print: name --pdf FILE, --png FILE or both")
+    try:
+        from ridebook.gui.printed_sheet import Paper, print_sheet
+    except ImportError as error:
+        raise OutputError(f"the sheet is printed by Qt, which this system lacks ({error}); see README") from error
+    song = _reopened(arguments.session, arguments)
+    protect = [arguments.session, *(source.path for source in song.session.sources)]
+    _check_outputs([arguments.pdf, arguments.png], protect)
+    with song.pair, _Steps("checking") as progress:
+        report = reported(song.pair, song.session, song.analysis.measures, progress=progress)
+    for path in print_sheet(report, pdf=arguments.pdf, png=arguments.png, paper=Paper(arguments.paper)):
+        print(f"Wrote {path}.")
+    return DONE
 
 
 def _render(arguments: argparse.Namespace) -> int:
@@ -331,24 +463,37 @@ def _export(arguments: argparse.Namespace) -> int:
 
 
 def _demo(arguments: argparse.Namespace) -> int:
-    from ridebook.work.demo import OUTPUT_NAMES, PICTURE, display_there, make_demo
+    from ridebook.work.demo import OUTPUT_NAMES, PICTURE, SESSION, SHEET, display_there, make_demo
 
     with _Steps("demo song") as progress:
         made = make_demo(arguments.out, progress=progress)
     for line in (*_found_lines(made.song), *made.lines):
         print(line)
     names = list(OUTPUT_NAMES)
-    if _pictured(arguments.out / OUTPUT_NAMES[-1], arguments.out / PICTURE):
-        names.append(PICTURE)
+    if _printed(made.report, arguments.out / SHEET) and _pictured(arguments.out / SESSION, arguments.out / PICTURE):
+        names += [SHEET, PICTURE]
     else:
-        _tell("ridebook: no picture of the window: this system lacks what Qt needs (see README)")
+        _tell("ridebook: no sheet and no picture of the window: this system lacks what Qt needs (see README)")
     print(f"Wrote {', '.join(names)} to {arguments.out}.")
     print("Long listening at high level damages hearing: start low.")
     if not arguments.no_window and display_there():
         from ridebook.gui.app import run
 
-        return run([str(arguments.out / OUTPUT_NAMES[-1])])
+        return run([str(arguments.out / SESSION)])
     return DONE
+
+
+def _printed(report: Report, target: Path) -> bool:
+    """Print the sheet, where Qt is there at all."""
+    from ridebook.errors import OutputError
+
+    try:
+        from ridebook.gui.printed_sheet import print_sheet
+
+        print_sheet(report, pdf=target)
+    except (ImportError, OutputError):
+        return False
+    return True
 
 
 def _pictured(session: Path, target: Path) -> bool:

@@ -14,6 +14,7 @@ import soundfile
 
 from ridebook.cli import main
 from ridebook.errors import OutputIsSourceError
+from ridebook.work.demo import demo_sources
 from tests.songs import RATE_HZ, noise_bed, sung, write_pair
 
 LEVELS_DB = [[0, 0, 0], [-5, -5, -5], [0, 0, 0], [4, 4, 4], [0, 0, 0]]
@@ -99,6 +100,46 @@ def test_flat_lane_without_trim_gives_back_the_same_samples(pair: tuple[Path, Pa
     source, _ = soundfile.read(pair[0], dtype="int32")
     rendered, _ = soundfile.read(stem, dtype="int32")
     np.testing.assert_array_equal(rendered, source)
+
+
+def words_in(path: Path) -> list[tuple[str, float]]:
+    return [(row["label"], float(row["start_s"])) for row in rows_of(path) if row["kind"] == "word"]
+
+
+def test_lyric_is_laid_on_the_demo_song(tmp_path: Path) -> None:
+    vocal, beds = demo_sources()
+    out = tmp_path / "segments.csv"
+    command = ["suggest", str(vocal), *map(str, beds), "--segments", str(out)]
+    assert main([*command, "--lyrics", str(vocal.with_name("lyric.txt"))]) == 0
+    true, found = words_in(vocal.with_name("words.csv")), words_in(out)
+    assert [word for word, _ in found] == [word for word, _ in true]
+    off_s = np.abs([start - other for (_, start), (_, other) in zip(found, true, strict=True)])
+    assert np.median(off_s) < 0.06
+    assert np.quantile(off_s, 0.8) < 0.15
+    assert {row["kind"] for row in rows_of(out)} >= {"section", "phrase", "word"}
+
+
+def test_timings_from_a_file_are_taken(pair: tuple[Path, Path], tmp_path: Path) -> None:
+    timings, out = tmp_path / "words.tsv", tmp_path / "segments.csv"
+    timings.write_text("0.800000\t1.150000\tone\n1.200000\t1.550000\ttwo\n", encoding="utf-8")
+    assert main(["suggest", *map(str, pair), "--timings", str(timings), "--segments", str(out)]) == 0
+    assert words_in(out)[:2] == [("one", pytest.approx(0.8, abs=1e-4)), ("two", pytest.approx(1.2, abs=1e-4))]
+
+
+@pytest.mark.parametrize("option", ["--lyrics", "--timings"])
+def test_words_that_cannot_be_read(
+    pair: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str], option: str
+) -> None:
+    bad = tmp_path / "bad.txt"
+    bad.write_bytes(b"\xff\xfe\x00nothing\xff")
+    before = files_in(tmp_path)
+    assert main(["suggest", *map(str, pair), option, str(bad), "--rides", str(tmp_path / "r.csv")]) == 2
+    assert str(bad) in capsys.readouterr().err
+    assert files_in(tmp_path) == before
+    assert main(["suggest", *map(str, pair), option, str(tmp_path / "no.txt")]) == 2
+    bad.write_text("one two\n", encoding="utf-8")
+    assert main(["suggest", *map(str, pair), option, str(bad), "--rides", str(bad)]) == 2
+    assert bad.read_text(encoding="utf-8") == "one two\n"
 
 
 def test_cache_changes_nothing(pair: tuple[Path, Path], tmp_path: Path) -> None:

@@ -14,6 +14,7 @@ from ridebook.exchange.segment_lists import read_segments
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggest import suggest
 from ridebook.ride.suggestion import Suggestion
+from ridebook.segment.spans import Segments
 from ridebook.session.document import Session, SourceFile, State
 from ridebook.session.edits import quiet_ids, set_lyric, set_title, set_trim
 from ridebook.work.analyse import Analysis, Waves, analyse, waves_of
@@ -184,8 +185,13 @@ def with_words(song: Song, words: Path | None, lyric: Path | None, title: str) -
     if words is None:
         return replace(song, session=session)
     segments = read_segments(words, session.vocal.rate_hz, session.vocal.frames_n)
-    suggestion = suggest(song.analysis.measures, segments, session.settings)
-    session = set_trim(replace(session, segments=segments), suggestion.trim_db)
+    return with_segments(replace(song, session=session), segments)
+
+
+def with_segments(song: Song, segments: Segments) -> Song:
+    """Song with other segments, nothing of it decided, and its trim and rides suggested anew."""
+    suggestion = suggest(song.analysis.measures, segments, song.session.settings)
+    session = set_trim(replace(song.session, segments=segments), suggestion.trim_db)
     return replace(song, session=session, suggestion=suggestion)
 
 
