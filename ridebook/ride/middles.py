@@ -89,10 +89,8 @@ def mended_power(vocal: StemMeasures, segments: Segments) -> np.ndarray:
     return np.asarray(np.maximum(energy, 0.0) / (ends_n - starts_n))
 
 
-def mended_balance_lu(
-    measures: Measures, segments: Segments, chosen: np.ndarray | None = None, centre_law_db: float = 0.0
-) -> float:
-    """Balance of the mended vocal from the mean powers over phrases.
+def mended_balances_lu(measures: Measures, segments: Segments, chosen: np.ndarray, centre_law_db: float) -> np.ndarray:
+    """Balances of the mended vocal, each from the mean powers over some of the phrases.
 
     Parameters
     ----------
@@ -100,26 +98,20 @@ def mended_balance_lu(
         Measures of the pair.
     segments : Segments
         Phrases, words and sections.
-    chosen : ndarray, optional
-        bool, shape (phrases,). Phrases to count; all without it. Those without a bed never do.
+    chosen : ndarray
+        bool, shape (balances, phrases). Phrases to count in each. Those without a bed never do.
     centre_law_db : float
         As for `balance_lu`.
 
     Returns
     -------
-    float
-        LU; NaN where no phrase has a bed, -inf where the vocal is silent.
+    ndarray
+        float64, shape (balances,), LU; NaN where no phrase has a bed, -inf where the vocal is silent.
     """
-    if not segments.phrases:
-        return np.nan
     starts_n, ends_n = borders(segments.phrases)
     bed = span_power(measures.bed, starts_n, ends_n)
-    counted = loudness_lufs(bed) >= ABSENT_LUFS
-    if chosen is not None:
-        counted &= chosen
-    if not counted.any():
-        return np.nan
-    lengths_n = np.where(counted, ends_n - starts_n, 0)
-    vocal = mended_power(measures.vocal, segments)
-    lu = loudness_lufs((vocal * lengths_n).sum()) - loudness_lufs((bed * lengths_n).sum())
-    return float(lu) + law_db(measures, centre_law_db)
+    lengths_n = np.where(chosen & (loudness_lufs(bed) >= ABSENT_LUFS), ends_n - starts_n, 0)
+    vocal = lengths_n @ mended_power(measures.vocal, segments)
+    heard = lengths_n.any(axis=1)
+    lu = loudness_lufs(vocal) - np.where(heard, loudness_lufs(lengths_n @ bed), 0.0)
+    return np.where(heard, lu + law_db(measures, centre_law_db), np.nan)

@@ -291,9 +291,10 @@ def _joined(
     runs: list[tuple[int, int]], levels: np.ndarray, weights: np.ndarray, least_db: float
 ) -> list[tuple[int, int]]:
     """Join neighbours that stand less than `least_db` apart, the nearest first."""
+    mass, moment = (np.concatenate([[0.0], np.cumsum(row)]) for row in (weights, weights * levels))
     while len(runs) > 1:
-        means = np.array([np.average(levels[a:b], weights=weights[a:b]) for a, b in runs])
-        apart = np.abs(np.diff(means))
+        edges = [first for first, _ in runs] + [runs[-1][1]]
+        apart = np.abs(np.diff(np.diff(moment[edges]) / np.diff(mass[edges])))
         k = int(np.argmin(apart))
         if apart[k] >= least_db:
             break

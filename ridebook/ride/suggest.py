@@ -28,7 +28,7 @@ from ridebook.measure.spans import balance_lu, law_db, mean_balance_lu, span_lou
 from ridebook.ride.edits import mean_ride_db
 from ridebook.ride.fit import fewest_points
 from ridebook.ride.lane import Breakpoint, Lane
-from ridebook.ride.middles import borders, mended_balance_lu, middle_mean, section_numbers, weighted_quantile
+from ridebook.ride.middles import borders, mended_balances_lu, middle_mean, section_numbers, weighted_quantile
 from ridebook.ride.runs import Run, find_runs
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
@@ -237,15 +237,15 @@ def _want(
 
     followed = _followed(measures, phrases, settings.follow)
     song = _anchors(own, bed, heard, weights, settings.follow)
-    song_lu = mended_balance_lu(measures, segments)
-    phrase_sections = np.array(section_of)
+    names = np.unique(section_of)
+    chosen = np.vstack([np.ones(len(phrases), bool), names[:, None] == np.array(section_of)])
+    song_lu, *section_lus = mended_balances_lu(measures, segments, chosen, 0.0).tolist()
     missing_db = np.zeros(len(runs))
     section_dbs = np.zeros(len(runs))
-    for number in np.unique(numbers):
+    for number, section_lu in zip(names.tolist(), section_lus):
         members = numbers == number
         here = _anchors(own[members], bed[members], heard[members], weights[members], settings.follow)
         if number >= 0 and settings.ride_sections and not members.all():
-            section_lu = mended_balance_lu(measures, segments, phrase_sections == number)
             section_db = song_lu - section_lu
             if not np.isfinite(section_db):
                 section_db = song.own_lufs - here.own_lufs
@@ -349,10 +349,10 @@ def _fitted(measures: Measures, segments: Segments, wanted: list[_Wanted]) -> La
     rate_hz = measures.rate_hz
     gates: list[tuple[int, float, float, float]] = []
     start_n = max(0, wanted[0].run.start_n - round(LEAD_S * rate_hz))
-    for one, after in zip(wanted, [*wanted[1:], None]):
-        end_n, next_n = (one.run.end_n, one.run.end_n)
-        if after is not None:
-            end_n, next_n = _slowed(measures, segments, one, after, *_move(rate_hz, segments, one, after))
+    moves = _slowed(
+        measures, segments, wanted, [_move(rate_hz, segments, one, after) for one, after in pairwise(wanted)]
+    )
+    for one, (end_n, next_n) in zip(wanted, [*moves, (wanted[-1].run.end_n, wanted[-1].run.end_n)]):
         end_n = max(end_n, start_n + 1)
         gates += _plateau(rate_hz, segments, one, start_n, end_n)
         start_n = max(next_n, end_n + 1)
@@ -428,29 +428,41 @@ def _move(rate_hz: int, segments: Segments, before: _Wanted, after: _Wanted) -> 
 
 
 def _slowed(
-    measures: Measures, segments: Segments, before: _Wanted, after: _Wanted, first_n: int, last_n: int
-) -> tuple[int, int]:
-    """First and last frame of a move, drawn out where it would lurch inside a word.
+    measures: Measures, segments: Segments, wanted: list[_Wanted], moves: list[tuple[int, int]]
+) -> list[tuple[int, int]]:
+    """First and last frames of moves, those drawn out that would lurch inside a word.
 
     A quick move inside a word is none where it takes a jump of the voice's own level out.
     """
-    rate_hz, change_db = measures.rate_hz, after.gain_db - before.gain_db
-    word = holder(segments.words, after.run.start_n)
-    edge_n = round(INSIDE_WORD_S * rate_hz)
-    if word is None or abs(change_db) <= QUICK_DB or before.run.end_n < after.run.start_n:
-        return first_n, last_n
-    if last_n <= word.start_n + edge_n or first_n >= word.end_n - edge_n:
-        return first_n, last_n
-    beside_n = round(QUICK_S * rate_hz)
-    starts_n = np.clip([first_n, last_n - beside_n], 1, measures.frames_n - beside_n - 2)
-    ends_n = starts_n + beside_n
-    own_lu = np.maximum(
-        span_loudness_lufs(measures.vocal, ends_n, np.minimum(ends_n + beside_n, measures.frames_n)), ABSENT_LUFS
-    ) - np.maximum(span_loudness_lufs(measures.vocal, np.maximum(starts_n - beside_n, 0), starts_n), ABSENT_LUFS)
-    if (np.abs(own_lu + change_db) <= np.abs(own_lu)).all():
-        return first_n, last_n
-    middle_n, half_n = (first_n + last_n) // 2, round(SLOWED * 0.5 * abs(change_db) / QUICK_DB * beside_n)
-    return max(middle_n - half_n, before.run.middle_n), min(middle_n + half_n, after.run.middle_n)
+    rate_hz, frames_n = measures.rate_hz, measures.frames_n
+    edge_n, beside_n = round(INSIDE_WORD_S * rate_hz), round(QUICK_S * rate_hz)
+    changes_db = np.diff([one.gain_db for one in wanted])
+    inside = []
+    for k, (first_n, last_n) in enumerate(moves):
+        if abs(changes_db[k]) > QUICK_DB and wanted[k].run.end_n == wanted[k + 1].run.start_n:
+            word = holder(segments.words, wanted[k].run.end_n)
+            if word is not None and last_n > word.start_n + edge_n and first_n < word.end_n - edge_n:
+                inside.append(k)
+    if not inside:
+        return moves
+    changes_db, slowed = changes_db[inside], list(moves)
+    takes_out = np.ones(len(inside), bool)
+    # A window that begins with the move, and one that ends with it.
+    borders_n = np.array([moves[k] for k in inside])
+    for starts_n in (borders_n[:, 0], borders_n[:, 1] - beside_n):
+        starts_n = np.clip(starts_n, 1, max(frames_n - beside_n - 2, 1))
+        ends_n = np.minimum(starts_n + beside_n, frames_n - 1)
+        before = span_loudness_lufs(measures.vocal, np.maximum(starts_n - beside_n, 0), starts_n)
+        after = span_loudness_lufs(measures.vocal, ends_n, np.minimum(ends_n + beside_n, frames_n))
+        own_lu = np.maximum(after, ABSENT_LUFS) - np.maximum(before, ABSENT_LUFS)
+        takes_out &= np.abs(own_lu + changes_db) <= np.abs(own_lu)
+    for k, change_db in zip(np.array(inside)[~takes_out].tolist(), changes_db[~takes_out].tolist()):
+        middle_n, half_n = sum(moves[k]) // 2, round(SLOWED * 0.5 * abs(change_db) / QUICK_DB * beside_n)
+        slowed[k] = (
+            max(middle_n - half_n, wanted[k].run.middle_n),
+            min(middle_n + half_n, wanted[k + 1].run.middle_n),
+        )
+    return slowed
 
 
 def _phrase_suggestions(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ridebook.measure.measures import Measures
-from ridebook.ride.middles import mended_balance_lu
+from ridebook.ride.middles import mended_balances_lu
 from ridebook.ride.settings import RideSettings
 from ridebook.segment.spans import Segments
 
@@ -30,5 +30,8 @@ def trim_for(measures: Measures, segments: Segments, settings: RideSettings) -> 
     float
         The trim in dB; 0 where there is no phrase, no bed or no voice.
     """
-    balance_lu = mended_balance_lu(measures, segments, centre_law_db=settings.centre_law_db)
-    return float(settings.aim_lu + settings.lean_lu - balance_lu) if np.isfinite(balance_lu) else 0.0
+    if not segments.phrases:
+        return 0.0
+    everywhere = np.ones((1, len(segments.phrases)), bool)
+    balance_lu = float(mended_balances_lu(measures, segments, everywhere, settings.centre_law_db)[0])
+    return settings.aim_lu + settings.lean_lu - balance_lu if np.isfinite(balance_lu) else 0.0
