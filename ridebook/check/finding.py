@@ -134,15 +134,15 @@ def ranged(values: Iterable[float], unit: str, *, signed: bool = False) -> str:
 
 
 def group_named(session: Session, outer: Span | None, spans: Sequence[Span], kind: str) -> str:
-    """Name several spans by their number, what they lie in, and their time: ``3 phrases of the chorus (0:13 to …)``."""
+    """Name several spans by their number, what they lie in, and their time."""
     rate_hz = session.vocal.rate_hz
-    places = f"{time_text(spans[0].start_n, rate_hz)} to {time_text(spans[-1].end_n, rate_hz)}"
+    places = f"{time_text(spans[0].start_n, rate_hz)} and {time_text(spans[-1].end_n, rate_hz)}"
     of = ""
     if outer is not None and outer.kind is Kind.PHRASE:
         of = f" of “{outer.label}”" if outer.label else " of a phrase"
     elif outer is not None and outer.label:
         of = f" of the {outer.label}"
-    return f"{counted(len(spans), kind)}{of}, {places},"
+    return f"{counted(len(spans), kind)}{of} between {places}"
 
 
 def grouped(faults: Sequence[Fault], outer_of: Callable[[Span], Span | None]) -> list[tuple[Span | None, list[Fault]]]:

@@ -103,7 +103,7 @@ def at_limit(session: Session) -> Iterator[Finding]:
             if len(group) == 1:
                 where = named(session, spans[0], small=True)
             else:
-                where = group_named(session, section, spans, "phrase").removesuffix(",")
+                where = group_named(session, section, spans, "phrase")
             worst = max((fault.value for fault in group), key=abs)
             sentence = (
                 f"The ride is at {worst:+.1f} dB in {where}, and {sign * limit_db:+.1f} is the {name} allowed. Where "

@@ -7,21 +7,25 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from ridebook.audio.output import check_target
+from ridebook.audio.output import atomic_write, check_target
+from ridebook.check.findings import Severity
 from ridebook.errors import OutputError
 from ridebook.exchange.breakpoints import write_breakpoints
+from ridebook.exchange.report import Report, report_json
 from ridebook.exchange.segment_lists import write_segments
 from ridebook.session.document import Session
 from ridebook.session.edits import ink
 from ridebook.session.file import save_session
 from ridebook.work.places import shipped
 from ridebook.work.render import render_outputs
+from ridebook.work.review import reported
 from ridebook.work.song import Song, open_phrases, open_song, with_words
 from ridebook.work.steps import Progress, part_of, silent
 
 RIDES, SEGMENTS, STEM, MIX, SESSION = "rides.csv", "segments.csv", "vocal_ridden.wav", "mix.wav", "demo.ridebook"
-OUTPUT_NAMES = (RIDES, SEGMENTS, STEM, MIX, SESSION)
-PICTURE = "window.png"
+FINDINGS = "findings.json"
+OUTPUT_NAMES = (RIDES, SEGMENTS, STEM, MIX, FINDINGS, SESSION)
+PICTURE, SHEET = "window.png", "sheet.pdf"
 
 TITLE = "The Orchard Wall"
 WORDS, LYRIC = "words.csv", "lyric.txt"
@@ -39,12 +43,15 @@ class Demo:
     session : Session
         With all suggestions inked.
     lines : tuple of str
-        What was rendered, as sentences.
+        What was rendered and found, as sentences.
+    report : Report
+        All findings and figures.
     """
 
     song: Song
     session: Session
     lines: tuple[str, ...]
+    report: Report
 
 
 def demo_sources() -> tuple[Path, list[Path]]:
@@ -54,7 +61,7 @@ def demo_sources() -> tuple[Path, list[Path]]:
 
 
 def make_demo(out: Path, progress: Progress = silent) -> Demo:
-    """Suggest, ink, render and export the demo song.
+    """Suggest, ink, render, check and export the demo song.
 
     Parameters
     ----------
@@ -72,10 +79,10 @@ def make_demo(out: Path, progress: Progress = silent) -> Demo:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise OutputError(f"{out} cannot be made a folder: {error.strerror}; name another with --out") from error
-    for name in (*OUTPUT_NAMES, PICTURE):
+    for name in (*OUTPUT_NAMES, PICTURE, SHEET):
         check_target(out / name)
     vocal, beds = demo_sources()
-    song = open_song(vocal, beds, progress=part_of(progress, 0, 2))
+    song = open_song(vocal, beds, progress=part_of(progress, 0, 3))
     with song.pair:
         song = with_words(song, vocal.with_name(WORDS), vocal.with_name(LYRIC), TITLE)
         session = ink(song.session, song.suggestion, open_phrases(song.session))
@@ -83,9 +90,13 @@ def make_demo(out: Path, progress: Progress = silent) -> Demo:
         rate_hz = session.vocal.rate_hz
         write_breakpoints(out / RIDES, session.lane, session.trim_db, rate_hz, protect=protect)
         write_segments(out / SEGMENTS, session.segments, rate_hz, protect=protect)
-        rendered = render_outputs(song.pair, session, stem=out / STEM, mix=out / MIX, progress=part_of(progress, 1, 2))
+        rendered = render_outputs(song.pair, session, stem=out / STEM, mix=out / MIX, progress=part_of(progress, 1, 3))
+        report = reported(song.pair, session, song.analysis.measures, progress=part_of(progress, 2, 3))
+        atomic_write(out / FINDINGS, report_json(report), protect)
         save_session(session, out / SESSION, force=True)
-    return Demo(song, session, tuple(one.line() for one in rendered))
+    must_n = sum(found.severity is Severity.MUST for found in report.findings)
+    told = f"Findings: {must_n} that must be seen to, {len(report.findings) - must_n} worth a look."
+    return Demo(song, session, (*(one.line() for one in rendered), told), report)
 
 
 def display_there() -> bool:

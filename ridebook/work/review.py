@@ -15,6 +15,7 @@ from ridebook.audio.stems import StemPair
 from ridebook.check.findings import Finding, Severity, find, time_text
 from ridebook.check.proof import Metered, Outputs, Proof, prove
 from ridebook.check.source_faults import SourceHealth
+from ridebook.exchange.report import Report, report_of
 from ridebook.measure.filemeter import measure_file
 from ridebook.measure.loudness import CellPower, integrated_lufs, loudness_range_lu
 from ridebook.measure.measures import Measures
@@ -124,6 +125,19 @@ def review(
     known = {what: peak for what, peak in peaks.items() if peak is not None}
     progress(1.0)
     return Review(find(session, measures, known, health=health), proof, health)
+
+
+def reported(
+    pair: StemPair,
+    session: Session,
+    measures: Measures,
+    *,
+    progress: Progress = silent,
+    cancelled: CancelCheck = never,
+) -> Report:
+    """Check a session and gather the report on it; takes and raises what `review` does."""
+    reviewed = review(pair, session, measures, progress=progress, cancelled=cancelled)
+    return report_of(session, measures, reviewed.findings, reviewed.proof)
 
 
 def true_peaks_dbtp(

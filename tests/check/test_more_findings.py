@@ -43,8 +43,8 @@ def test_neighbours_in_a_section_are_told_together_and_acceptance_holds_for_what
     assert found.key == "band:p3:p4"
     assert found.value == pytest.approx(2.3, abs=0.01)
     assert found.sentence == (
-        "2 phrases of the chorus, 0:11.0 to 0:18.0, stand 2.0 to 2.3 LU over the aim, outside its band of 1.5 LU. "
-        "Lower each by what it is off, or look at the trim or the section's aim."
+        "2 phrases of the chorus between 0:11.0 and 0:18.0 stand 2.0 to 2.3 LU over the aim, outside its band of "
+        "1.5 LU. Lower each by what it is off, or look at the trim or the section's aim."
     )
     accepted = edits.accept_finding(session, found.key, "as on the demo")
     assert keys(accepted, measures) == []
@@ -68,7 +68,7 @@ def test_lost_words_of_a_phrase_are_told_together_and_raised():
     session = decided(settings=RideSettings(aim_lu=2.0, band_lu=6.0))
     found = next(each for each in find(session, measures) if each.key.startswith("lost"))
     assert (found.key, found.severity) == ("lost:w3:w4", Severity.MUST)
-    assert found.sentence.startswith("2 words of “three four”, 0:05.0 to 0:08.0, are still lost: they stand 7.0 to 8.0")
+    assert found.sentence.startswith("2 words of “three four” between 0:05.0 and 0:08.0 are still lost: they stand 7.0")
     assert cured(session, found, measures) == []
 
 
