@@ -22,9 +22,9 @@ from ridebook.gui.words import signed
 from ridebook.measure.measures import Measures
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.ride.trim import trim_for
-from ridebook.segment.spans import Kind, Span
+from ridebook.segment.spans import Kind, Segments, Span
 from ridebook.session.document import Session, SourceFile
-from ridebook.session.edits import quiet_ids, set_trim
+from ridebook.session.edits import quiet_ids, replace_segments, set_lyric, set_trim
 from ridebook.session.file import missing_sources, read_session, save_session
 from ridebook.session.history import History
 from ridebook.session.recovery import discard_recovery, write_recovery
@@ -34,6 +34,7 @@ from ridebook.work.steps import CancelCheck, Progress
 # at once.
 if TYPE_CHECKING:
     from ridebook.audio.stems import StemPair
+    from ridebook.segment.align import AlignedLyric
     from ridebook.work.analyse import Waves
     from ridebook.work.cache import AnalysisCache
     from ridebook.work.new_version import NewVersion
@@ -167,6 +168,7 @@ class Desk(QObject):
         self.notices: tuple[str, ...] = ()
         self.opening: Opening | None = None
         self.pair: StemPair | None = None
+        self.found = Segments()
         self.cache_on = True
         self.saved_at_s: float | None = None
         self._sha256: str | None = None
@@ -305,6 +307,24 @@ class Desk(QObject):
 
         self._open(work, opening, path, sha256, unsaved=unsaved)
 
+    def lay_lyric(self, text: str) -> None:
+        """Lay a lyric on the voice; phrases that stay keep what was decided, what is by hand stays where it is."""
+        pair, measures, found = self.pair, self.measures, self.found
+        if pair is None or measures is None:
+            return
+        self.commit()
+
+        def work(progress: Progress, cancelled: CancelCheck) -> AlignedLyric:
+            from ridebook.work.words import laid_lyric
+
+            return laid_lyric(text, pair, measures, found, progress, cancelled)
+
+        def done(laid: AlignedLyric) -> None:
+            self.edit("Lay the lyric", lambda session: replace_segments(set_lyric(session, text), laid.segments))
+            self.message.emit(" ".join(laid.notices) or "The lyric lies on the voice.")
+
+        self.pool.start(work, done=done, failed=self.failed.emit, group="lyric", label="Laying the lyric")
+
     def take_new_version(self, old: SourceFile, path: Path) -> None:
         """Put another version of the vocal or a bed in its place; what was decided is kept."""
         session, measures = self.session, self.measures
@@ -377,6 +397,7 @@ class Desk(QObject):
     def _show_song(self, song: Song, path: Path | None, sha256: str | None) -> None:
         self.forget()
         self.pair = song.pair
+        self.found = song.analysis.segments
         self.notices = song.notices
         self.show_session(
             song.session,

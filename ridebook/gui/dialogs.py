@@ -26,6 +26,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from ridebook.errors import RidebookError
 from ridebook.gui.actions import KeyLine
 from ridebook.gui.desk import Desk
 from ridebook.gui.panel import SignedSpin
@@ -352,6 +353,68 @@ class NoteDialog(QDialog):
 
     def _accept(self) -> None:
         self.written.emit(self.field.toPlainText().strip())
+        self.accept()
+
+
+class LyricDialog(QDialog):
+    """Paste the lyric, or open it, and lay it on the voice."""
+
+    given = Signal(str)
+    """The lyric, to be laid on the voice."""
+
+    def __init__(self, lyric: str, folder: str, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        self.setWindowTitle("Lyric")
+        self._folder = folder
+        self.field = QPlainTextEdit(lyric, self)
+        self.field.setAccessibleName("Lyric")
+        self.field.setTabChangesFocus(True)
+        self.field.setFont(themes().current.lyric())
+        self.field.setPlaceholderText("[verse 1]\nThe first line\nand the next\n\n[chorus]\n…")
+        self.field.textChanged.connect(self._refresh)
+        aside = QLabel(
+            "One line for each phrase, a blank line between sections, names of sections in [brackets]. Decisions stay "
+            "where a phrase stays; what you moved by hand is not moved.",
+            self,
+        )
+        aside.setWordWrap(True)
+        aside.setFont(themes().current.small())
+        buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel, parent=self)
+        self.lay = buttons.addButton("Lay it on the voice", QDialogButtonBox.ButtonRole.AcceptRole)
+        _main(self.lay)
+        opened = buttons.addButton("Open a text…", QDialogButtonBox.ButtonRole.ActionRole)
+        opened.clicked.connect(self._open)
+        buttons.accepted.connect(self._accept)
+        buttons.rejected.connect(self.reject)
+        layout = _spaced(QVBoxLayout(self))
+        layout.addWidget(heading("Lyric", self))
+        layout.addWidget(self.field, 1)
+        layout.addWidget(aside)
+        layout.addWidget(buttons)
+        self.resize(QSize(themes().current.px(520), themes().current.px(560)))
+        self._refresh()
+
+    def _refresh(self) -> None:
+        self.lay.setEnabled(bool(self.field.toPlainText().strip()))
+
+    def _open(self) -> None:
+        dialog = QFileDialog(self, "Open a lyric", self._folder, "Text (*.txt *.md);;All files (*)")
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
+        dialog.fileSelected.connect(self._read)
+        dialog.open()
+
+    def _read(self, path: str) -> None:
+        from ridebook.work.words import lyric_text  # here, since laying a lyric brings much with it
+
+        try:
+            self.field.setPlainText(lyric_text(path))
+        except RidebookError as error:
+            ask(self, "That did not work", str(error), (("OK", lambda: None),))
+
+    def _accept(self) -> None:
+        self.given.emit(self.field.toPlainText())
         self.accept()
 
 

@@ -38,6 +38,7 @@ from ridebook.gui.dialogs import (
     ExportDialog,
     ExportPlan,
     KeysPage,
+    LyricDialog,
     NewPairDialog,
     NoteDialog,
     SectionAimDialog,
@@ -249,6 +250,7 @@ class Window(QMainWindow):
         add(group, "redo", "&Redo", keys.Redo, self.desk.redo, "Do it again")
         add(group, "undo_list", "Undo &list…", "Ctrl+Alt+Z", self.show_undo_list, "All steps, to jump in")
         add(group, "select_all", "Select &all", keys.SelectAll, self.select_all, "Select all that is shown")
+        add(group, "lyric", "L&yric…", "Ctrl+L", self.write_lyric, "Paste the lyric and lay it on the voice")
         add(group, "rename", "&Title of the song…", "", self.rename, "Give the song another title")
 
     def _make_view_actions(self) -> None:
@@ -363,7 +365,7 @@ class Window(QMainWindow):
         edit = actions.menu(bar.addMenu("&Edit"), ("undo", "redo", "undo_list", "", "select_all", ""))
         edit.addActions([commands[name] for name in ("copy", "paste")])
         edit.addSeparator()
-        edit.addAction(actions["rename"])
+        edit.addActions([actions["lyric"], actions["rename"]])
         actions.menu(bar.addMenu("&Ride"), RideActions.MENU)
         lane = bar.addMenu("&Lane")
         for names in (
@@ -772,6 +774,16 @@ class Window(QMainWindow):
         ids = self.sheet.view.shown_phrases()
         self.desk.select(ids, kind=Kind.PHRASE, current_id=ids[0] if ids else None)
 
+    def write_lyric(self) -> LyricDialog | None:
+        """Ask for the lyric and lay it on the voice."""
+        session = self.desk.session
+        if session is None:
+            return None
+        dialog = LyricDialog(session.lyric, user.last_folder(), self)
+        dialog.given.connect(self.desk.lay_lyric)
+        dialog.open()
+        return dialog
+
     def rename(self) -> None:
         """Ask for another title."""
         session = self.desk.session
@@ -920,7 +932,18 @@ class Window(QMainWindow):
         desk = self.desk
         there = desk.session is not None
         actions = self.actions_
-        for name in ("save", "save_as", "export", "undo_list", "select_all", "rename", "panel", "sheet", "strip"):
+        for name in (
+            "save",
+            "save_as",
+            "export",
+            "undo_list",
+            "select_all",
+            "lyric",
+            "rename",
+            "panel",
+            "sheet",
+            "strip",
+        ):
             actions[name].setEnabled(there)
         for name in filter(None, LISTEN_MENU):
             actions[name].setEnabled(there)
