@@ -6,8 +6,9 @@ rubber band, the window in the overview, the playhead and the pointer's hairline
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from PySide6.QtCore import QEasingCurve, QEvent, QPoint, QPointF, QRect, QRectF, Qt, QVariantAnimation, Signal, Slot
@@ -30,10 +31,22 @@ from ridebook.gui import drawing
 from ridebook.gui.desk import Desk
 from ridebook.gui.theme import themes
 from ridebook.gui.timeline_data import TimelineData, Window
-from ridebook.gui.timeline_paint import PAINTERS, Look, Scene, backdrop, backdrop_key, section_borders
+from ridebook.gui.timeline_paint import (
+    ALL,
+    LEAST_WINDOW_PX,
+    PAINTERS,
+    Look,
+    Scene,
+    Stretch,
+    backdrop,
+    backdrop_key,
+    is_crowded,
+    section_borders,
+)
 from ridebook.gui.timeline_scale import Strip, TimeScale, ValueScale, strips
 from ridebook.gui.words import clock, signed
 from ridebook.measure.measures import ABSENT_LUFS
+from ridebook.ride.ridden import changed_span
 from ridebook.segment.spans import Kind, Span, holder
 from ridebook.session.document import Session
 
@@ -47,6 +60,15 @@ ZOOM_STEP = 1.25
 _WITH_VOCAL = frozenset({"vocal", "loudness", "balance", "lane"})
 _SECTIONED = frozenset({"words", "vocal", "bed", "loudness", "balance", "lane"})
 _MOVING = frozenset(PAINTERS) - {"overview"}
+_SCROLLED = frozenset({"vocal", "bed", "loudness"})
+"""Strips that are moved along with the view. The others have texts that keep inside it, or lines so long that Qt
+rounds them a little differently at every place."""
+_SPILL_PX = 12
+"""So far beyond its own place may something reach that is painted."""
+
+
+def _joined(one: Stretch | None, other: Stretch) -> Stretch:
+    return other if one is None else (min(one[0], other[0]), max(one[1], other[1]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,9 +120,13 @@ class TimelineCanvas(QWidget):
         self.window_length = Window.MOMENTARY
         self._data: TimelineData | None = None
         self._picture: QPixmap | None = None
+        self._easel: QPixmap | None = None
         self._backdrop: QPixmap | None = None
         self._backdrop_key: tuple[object, ...] = ()
-        self._dirty = set(PAINTERS)
+        self._dirty: dict[str, Stretch] = dict.fromkeys(PAINTERS, ALL)
+        self._painted: TimeScale | None = None
+        self._crowded = False
+        self._points: frozenset[int] = frozenset()
         self._gesture: drawing.Gesture | None = None
         self._hold: tuple[str, float] | None = None
         self._pointer: QPointF | None = None
@@ -153,7 +179,7 @@ class TimelineCanvas(QWidget):
         view = self.desk.view
         left = self.theme.px(64)
         right = max(left + 8, self.width() - self.theme.px(16))
-        return TimeScale(view.start_n, view.end_n, left, right, self.desk.rate_hz)
+        return TimeScale(view.start_n, view.end_n, left, right, self.desk.rate_hz).on_lattice()
 
     @property
     def whole(self) -> TimeScale:
@@ -238,12 +264,16 @@ class TimelineCanvas(QWidget):
     # --- what changed ------------------------------------------------------------------------------
 
     def _all_dirty(self) -> None:
-        self._dirty = set(PAINTERS)
+        self._mark(PAINTERS)
+
+    def _mark(self, names: Iterable[str], stretch_n: Stretch = ALL) -> None:
+        """Have strips painted anew, in a stretch of time or all of them."""
+        self._soil(names, stretch_n)
         self.update()
 
-    def _mark(self, names: frozenset[str] | set[str]) -> None:
-        self._dirty |= names
-        self.update()
+    def _soil(self, names: Iterable[str], stretch_n: Stretch = ALL) -> None:
+        for name in names:
+            self._dirty[name] = _joined(self._dirty.get(name), stretch_n)
 
     @Slot(object, object)
     def _on_session_changed(self, before: Session | None, after: Session) -> None:
@@ -255,7 +285,10 @@ class TimelineCanvas(QWidget):
         if before.segments is not after.segments or before.settings != after.settings:
             self._all_dirty()
         elif before.lane is not after.lane or before.trim_db != after.trim_db:
-            self._mark(_WITH_VOCAL)
+            if before.trim_db != after.trim_db or before.decisions is not after.decisions:
+                self._mark(_WITH_VOCAL)
+            else:
+                self._mark_changed(changed_span(before.lane, after.lane, data.frames_n))
             if not np.array_equal(data.sunk_share * data.lost, self._data.sunk_share * self._data.lost):
                 self._mark({"overview", "words"})
         elif before.decisions is not after.decisions:
@@ -263,6 +296,19 @@ class TimelineCanvas(QWidget):
         else:
             self._all_dirty()
         self._tell_read_out()
+
+    def _mark_changed(self, stretch_n: Stretch) -> None:
+        """Have painted anew what looks different where the lane changed."""
+        first_n, last_n = stretch_n
+        self._mark({"vocal", "lane"}, stretch_n)
+        phrases = self._data.phrases
+        touched = phrases.between(first_n, last_n)
+        read_n = max(self.window_length.seconds * self.desk.rate_hz, LEAST_WINDOW_PX * self.time.frames_per_px)
+        stretch_n = first_n - read_n, last_n + read_n
+        if touched.stop > touched.start:
+            whole_n = float(phrases.starts_n[touched.start]), float(phrases.ends_n[touched.stop - 1])
+            stretch_n = _joined(stretch_n, whole_n)
+        self._mark({"loudness", "balance"}, stretch_n)
 
     @Slot()
     def _on_analysis_changed(self) -> None:
@@ -285,8 +331,11 @@ class TimelineCanvas(QWidget):
 
     @Slot()
     def _on_selection_changed(self) -> None:
-        self._mark({"lane"})
         points = self.desk.selection.points
+        if points != self._points:
+            self._points = points
+            self._mark({"lane"})
+        self.update()
         if len(points) == 1:
             (i,) = points
             point = self.desk.session.lane.points[i]
@@ -300,7 +349,7 @@ class TimelineCanvas(QWidget):
     @Slot()
     def _on_view_changed(self) -> None:
         self._view_set = True
-        self._mark(_MOVING)
+        self.update()
 
     @Slot()
     def _on_playhead_changed(self) -> None:
@@ -364,45 +413,107 @@ class TimelineCanvas(QWidget):
         painter.end()
 
     def _bring_up_to_date(self) -> None:
-        ratio = self.devicePixelRatioF()
-        if self._picture is None or self._picture.devicePixelRatio() != ratio:
-            self._picture = QPixmap(self.size() * ratio)
-            self._picture.setDevicePixelRatio(ratio)
-            self._picture.fill(self.theme.colour("page"))
-            self._dirty = set(PAINTERS)
+        scene = self.scene
+        self._bring_backdrop_up_to_date(scene)
+        self._follow_view(scene)
+        crowded, self._crowded = self._crowded, is_crowded(scene)
+        if crowded != self._crowded:
+            self._soil({"lane"})
         if not self._dirty:
             return
-        scene = self.scene
-        self._bring_backdrop_up_to_date(scene, ratio)
-        painter = QPainter(self._picture)
-        upper = 0
-        for name, strip in scene.strips.items():
-            lower = self.height() if name == "ruler" else strip.bottom_px
-            if name in self._dirty:
-                row = QRect(0, round(upper * ratio), self._backdrop.width(), round((lower - upper) * ratio))
-                painter.drawPixmap(QPoint(0, upper), self._backdrop, row)
-            upper = lower
-        section_borders(painter, scene, self._dirty & _SECTIONED)
-        for name in scene.strips:
-            if name in self._dirty:
-                painter.save()
-                PAINTERS[name](painter, scene)
-                painter.restore()
-        painter.end()
+        groups: dict[Stretch, list[str]] = {}
+        for name, stretch_n in self._dirty.items():
+            groups.setdefault(self._part_px(name, stretch_n, scene), []).append(name)
+        for part, names in groups.items():
+            whole = part == ALL
+            painter = QPainter(self._picture if whole else self._easel)
+            places = self._paint_strips(painter, replace(scene, part=part), names)
+            painter.end()
+            if not whole:
+                painter = QPainter(self._picture)
+                for place in places:
+                    self._copy(painter, self._easel, place, scene.ratio)
+                painter.end()
         self._dirty.clear()
 
-    def _bring_backdrop_up_to_date(self, scene: Scene, ratio: float) -> None:
-        key = (*backdrop_key(scene), ratio, self.height())
-        if self._backdrop is not None and key == self._backdrop_key:
+    def _part_px(self, name: str, stretch_n: Stretch, scene: Scene) -> Stretch:
+        """Whole pixels that a stretch of time lies on, with what it may reach over to."""
+        time = scene.time
+        if scene.ratio != int(scene.ratio):
+            return ALL  # pixels of the layout are none of the screen
+        if stretch_n == ALL:
+            return (time.left_px, time.right_px) if name in _SCROLLED else ALL
+        left, right = time.x_px(stretch_n[0]) - _SPILL_PX, time.x_px(stretch_n[1]) + _SPILL_PX
+        return math.floor(max(left, time.left_px)), math.ceil(min(right, time.right_px))
+
+    @staticmethod
+    def _copy(painter: QPainter, source: QPixmap, place: QRectF, ratio: float) -> None:
+        painter.drawPixmap(place, source, QRectF(place.topLeft() * ratio, place.size() * ratio))
+
+    def _paint_strips(self, painter: QPainter, scene: Scene, names: list[str]) -> list[QRectF]:
+        """Paint strips, or a part of each, over the backdrop, and tell where.
+
+        The painter is not held back from painting beyond the part: Qt's lines look a little different where they are
+        clipped elsewhere.
+        """
+        left, right = scene.around(0) if scene.part != ALL else (0, self.width())
+        if right <= left:
+            return []
+        upper, places = 0, []
+        for name, strip in scene.strips.items():
+            lower = self.height() if name == "ruler" else strip.bottom_px
+            if name in names:
+                places.append(QRectF(left, upper, right - left, lower - upper))
+                self._copy(painter, self._backdrop, places[-1], scene.ratio)
+            upper = lower
+        section_borders(painter, scene, _SECTIONED.intersection(names))
+        for name, paint in PAINTERS.items():
+            if name in names:
+                painter.save()
+                paint(painter, scene)
+                painter.restore()
+        return places
+
+    def _follow_view(self, scene: Scene) -> None:
+        """Move along what is painted where the view has moved, and have painted what that does not give."""
+        before, self._painted = self._painted, scene.time
+        time, ratio = scene.time, scene.ratio
+        if time == before:
+            return
+        self._soil(_MOVING - _SCROLLED)
+        moved_px = 0
+        scrolls = before is not None and ratio == int(ratio) and self._data.measures is not None
+        if scrolls:
+            moved_px = round((time.start_n - before.start_n) / time.frames_per_px)
+            there = replace(before, start_n=time.start_n, end_n=time.end_n)
+            same_zoom = abs(before.frames_per_px / time.frames_per_px - 1.0) < 1e-9
+            scrolls = there == time and same_zoom and abs(moved_px) < time.right_px - time.left_px
+        if not scrolls:
+            self._soil(_SCROLLED)
+            return
+        for name in _SCROLLED:
+            field = scene.field(name)
+            rect = QRectF(field.topLeft() * ratio, field.size() * ratio).toRect()
+            self._picture.scroll(-moved_px * int(ratio), 0, rect)
+        if moved_px > 0:
+            self._soil(_SCROLLED, (time.frame_n(time.right_px - moved_px), time.end_n))
+        else:
+            self._soil(_SCROLLED, (time.start_n, time.frame_n(time.left_px - moved_px)))
+
+    def _bring_backdrop_up_to_date(self, scene: Scene) -> None:
+        key = (*backdrop_key(scene), scene.ratio, self.height())
+        if self._picture is not None and key == self._backdrop_key:
             return
         self._backdrop_key = key
-        self._backdrop = QPixmap(self.size() * ratio)
-        self._backdrop.setDevicePixelRatio(ratio)
+        self._backdrop = QPixmap(self.size() * scene.ratio)
+        self._backdrop.setDevicePixelRatio(scene.ratio)
         self._backdrop.fill(self.theme.colour("page"))
         painter = QPainter(self._backdrop)
         backdrop(painter, scene)
         painter.end()
-        self._dirty = set(PAINTERS)
+        self._picture, self._easel = self._backdrop.copy(), self._backdrop.copy()
+        self._painted = None
+        self._soil(PAINTERS)
 
     def _paint_selection(self, painter: QPainter, scene: Scene) -> None:
         top, bottom = scene.strips["words"].top_px, scene.strips["lane"].bottom_px

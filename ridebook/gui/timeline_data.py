@@ -14,9 +14,9 @@ from ridebook.measure.pyramid import Pyramid
 from ridebook.measure.spans import balance_lu, law_db, span_loudness_lufs
 from ridebook.ride.lane import Lane
 from ridebook.ride.ridden import ridden, ridden_again
-from ridebook.ride.suggestion import Suggestion
+from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.segment.spans import Segments, Span
-from ridebook.session.document import Session
+from ridebook.session.document import Session, State
 
 
 class Window(Enum):
@@ -140,6 +140,17 @@ class TimelineData:
         return texts
 
     @cached_property
+    def locked(self) -> np.ndarray:
+        """Which phrases are locked, bool."""
+        return np.array([self.session.decision(span.id).locked for span in self.phrases.spans], dtype=bool)
+
+    @cached_property
+    def struck(self) -> list[PhraseSuggestion]:
+        """What was suggested and turned down."""
+        decisions = self.session.decisions.values()
+        return [said.decided_on for said in decisions if said.state is State.STRUCK and said.decided_on is not None]
+
+    @cached_property
     def ridden(self) -> StemMeasures | None:
         """The vocal's powers with trim and lane on it."""
         return None if self.measures is None else ridden(self.measures.vocal, self.lane, self.session.trim_db)
@@ -163,8 +174,10 @@ class TimelineData:
         names = ["vocal_reach", "bed_reach", "loudest_lufs"]
         if session.segments is self.session.segments:
             names += ["sections", "phrases", "words", "word_texts", "borders_n"]
-            if session.decisions is self.session.decisions and session.quiet_words is self.session.quiet_words:
-                names.append("_quiet")
+            if session.decisions is self.session.decisions:
+                names += ["locked", "struck"]
+                if session.quiet_words is self.session.quiet_words:
+                    names.append("_quiet")
         made.__dict__.update({name: kept[name] for name in names if name in kept})
         if "ridden" in kept and self.measures is not None and session.trim_db == self.session.trim_db:
             made.__dict__["ridden"] = ridden_again(

@@ -29,12 +29,13 @@ from ridebook.gui.words import clock, signed
 from ridebook.measure.measures import ABSENT_LUFS
 from ridebook.ride.lane import Lane
 from ridebook.ride.ridden import peak_gain_db
-from ridebook.session.document import State
 
 LOUDNESS_RANGE_LU = 27.0
 BALANCE_RANGE_LU = 7.5
 HATCH_PX = 6
 POINT_PX = 8
+EDGE_PX = 8
+"""Curves are painted so far beyond what is kept of them, since they look a little different where they are cut off."""
 TEXTS_KEPT = 4000
 CROWDED = 400
 UP, DOWN = "\N{BLACK UP-POINTING TRIANGLE}", "\N{BLACK DOWN-POINTING TRIANGLE}"
@@ -44,6 +45,10 @@ CURVE_PX = 2
 """Curves have a point for every two pixels: with fewer corners they look the same and cost half."""
 LEAST_WINDOW_PX = 4
 """Loudness is read over this many pixels at least: a curve that changes faster than that is a smear."""
+
+Stretch = tuple[float, float]
+"""From where to where, in frames or pixels."""
+ALL: Stretch = (-math.inf, math.inf)
 
 _SQUARE = Qt.PenCapStyle.SquareCap
 """Cap of the single lines that make up a curve, so that they close at its corners."""
@@ -152,6 +157,8 @@ class Scene:
         Selected breakpoints.
     ratio : float
         Pixels of the screen in one of the layout.
+    part : tuple of float
+        From where to where to paint, in pixels; what lies outside is not seen and need not be worked out.
     """
 
     data: TimelineData
@@ -161,6 +168,7 @@ class Scene:
     window: Window
     points: frozenset[int] = frozenset()
     ratio: float = 1.0
+    part: Stretch = ALL
 
     @cached_property
     def loudness_scale(self) -> ValueScale:
@@ -191,7 +199,7 @@ class Scene:
     def curves(self) -> Curves:
         """Loudness across the view, each value read over the window, or over a few pixels where that is longer."""
         data, time = self.data, self.time
-        edges, left = time.bins_n(1 / CURVE_PX)
+        edges, left = time.bins_n(1 / CURVE_PX, *self.around(EDGE_PX))
         middles = (edges[:-1] + edges[1:]) / 2.0
         window_n = max(self.window.seconds * data.rate_hz, LEAST_WINDOW_PX * time.frames_per_px)
         return Curves(
@@ -202,6 +210,16 @@ class Scene:
             data.loudness_lufs("vocal", middles, window_n),
             data.loudness_lufs("bed", middles, window_n),
         )
+
+    def around(self, air_px: float) -> tuple[float, float]:
+        """From where to where to paint, within the strips, and so much air on both sides."""
+        left, right = self.part
+        return max(left, self.time.left_px) - air_px, min(right, self.time.right_px) + air_px
+
+    def around_n(self, air_px: float) -> tuple[float, float]:
+        """Frames of what is to be painted, and so much air on both sides."""
+        left, right = self.around(air_px)
+        return self.time.frame_n(left), self.time.frame_n(right)
 
     def field(self, name: str) -> QRectF:
         """Give the strip itself, right of the gutter."""
@@ -411,7 +429,6 @@ def paint_words(painter: QPainter, scene: Scene) -> None:
     for x in (x0[wide], x1[wide]):
         draw_lines(painter, x, np.full(len(x), base - tall), x, np.full(len(x), base))
     _brackets(painter, scene, phrases, x0, x1, base, tall)
-    painter.setClipping(False)
 
 
 def _section_names(painter: QPainter, scene: Scene, field: QRectF) -> None:
@@ -463,8 +480,7 @@ def _brackets(
     painter: QPainter, scene: Scene, phrases: slice, x0: np.ndarray, x1: np.ndarray, base: float, tall: float
 ) -> None:
     """Put a bracket around each locked phrase."""
-    session, theme = scene.data.session, scene.theme
-    locked = [session.decision(span.id).locked for span in scene.data.phrases.spans[phrases]]
+    theme, locked = scene.theme, scene.data.locked[phrases]
     painter.setPen(_pen(theme.colour("ink"), 2))
     foot = theme.px(5)
     for left, right in zip(x0[locked].tolist(), x1[locked].tolist()):
@@ -493,7 +509,7 @@ def _envelope(
     lower = np.floor(middle - np.maximum(low, -1.0) * half).astype(np.int16) + np.int16(1)
     first_row = int(upper.min())
     pixels = _between(upper, lower, first_row, int(lower.max())) * colours
-    _draw_pixels(painter, scene, math.floor(left_px * ratio) / ratio, first_row / ratio, pixels)
+    _draw_pixels(painter, scene, round(left_px * ratio) / ratio, first_row / ratio, pixels)
 
 
 def _between(upper: np.ndarray, lower: np.ndarray, first_row: int, last_row: int) -> np.ndarray:
@@ -518,8 +534,8 @@ def paint_vocal(painter: QPainter, scene: Scene) -> None:
     if data.vocal_pyramid is None:
         return
     painter.setClipRect(field)
-    edges, left = scene.time.bins_n(scene.ratio)
-    low, high = data.vocal_pyramid.envelope(int(edges[0]), int(edges[-1]), len(edges) - 1)
+    edges, left = scene.time.bins_n(scene.ratio, *scene.around(0))
+    low, high = data.vocal_pyramid.extremes(edges)
     low, high = low / data.vocal_reach, high / data.vocal_reach
     gain = 10.0 ** (peak_gain_db(data.lane, data.session.trim_db, edges) / 20.0)
     least, most = np.minimum(gain, 1.0), np.maximum(gain, 1.0)
@@ -534,11 +550,10 @@ def paint_bed(painter: QPainter, scene: Scene) -> None:
     field = scene.field("bed")
     painter.setClipRect(field)
     if data.bed_pyramid is not None:
-        edges, left = scene.time.bins_n(scene.ratio)
-        low, high = data.bed_pyramid.envelope(int(edges[0]), int(edges[-1]), len(edges) - 1)
+        edges, left = scene.time.bins_n(scene.ratio, *scene.around(0))
+        low, high = data.bed_pyramid.extremes(edges)
         colour = theme.pixels["bed"]
         _envelope(painter, scene, field, left, low / data.bed_reach, high / data.bed_reach, colour)
-    painter.setClipping(False)
 
 
 @lru_cache(maxsize=16)
@@ -585,7 +600,7 @@ def _fill_between(
     field, ratio = scene.field(name), scene.ratio
     first, last = np.flatnonzero(where)[[0, -1]]
     left = max(field.left(), float(c.x[first]) - CURVE_PX / 2)
-    wide = int((min(field.right(), float(c.x[last]) + CURVE_PX / 2) - left) * ratio)
+    wide = round((min(field.right(), float(c.x[last]) + CURVE_PX / 2) - left) * ratio)
     high = round(field.height() * ratio)
     if wide < 1:
         return
@@ -612,7 +627,8 @@ def paint_loudness(painter: QPainter, scene: Scene) -> None:
     if data.measures is None:
         _waiting(painter, scene, "loudness")
         return
-    painter.setClipRect(scene.field("loudness"))
+    air_px = EDGE_PX if scene.part != ALL else 0
+    painter.setClipRect(scene.field("loudness").adjusted(-air_px, 0, air_px, 0))
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     c = scene.curves
     floor = strip.bottom_px + 4.0
@@ -625,7 +641,6 @@ def paint_loudness(painter: QPainter, scene: Scene) -> None:
     painter.setPen(_pen(theme.colour("vocal"), 1.6, _SQUARE))
     draw_curve(painter, c.x, np.where(c.voice, y_vocal, np.nan))
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
-    painter.setClipping(False)
 
 
 def _waiting(painter: QPainter, scene: Scene, name: str) -> None:
@@ -666,7 +681,6 @@ def paint_balance(painter: QPainter, scene: Scene) -> None:
     draw_curve(painter, c.x, y)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
     _phrase_bars(painter, scene, scale)
-    painter.setClipping(False)
 
 
 def _aim_band(painter: QPainter, scene: Scene, scale: ValueScale, field: QRectF) -> None:
@@ -721,19 +735,36 @@ def _phrase_bars(painter: QPainter, scene: Scene, scale: ValueScale) -> None:
 
 def paint_lane(painter: QPainter, scene: Scene) -> None:
     """Paint the lane: what is suggested in pencil behind what is decided in ink."""
-    data, theme, scale = scene.data, scene.theme, scene.lane_scale
+    theme, scale = scene.theme, scene.lane_scale
     painter.setClipRect(scene.field("lane"))
     painter.setRenderHint(QPainter.RenderHint.Antialiasing)
     _pencil(painter, scene)
-    x, y = _line(scene, data.lane, scene.time.start_n, scene.time.end_n)
-    # So many corners in the view are a thicket: finely drawn lines would cost much and show nothing more.
-    crowded = len(x) > CROWDED
+    x, y = _corners(scene)
+    crowded = is_crowded(scene)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, not crowded)
     painter.setPen(_pen(theme.colour("ink"), 1.0 if crowded else 2.0, _SQUARE))
     draw_curve(painter, x, y)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, False)
     _points(painter, scene, scale)
-    painter.setClipping(False)
+
+
+def is_crowded(scene: Scene) -> bool:
+    """Whether the lane is a thicket of corners: finely drawn lines would cost much and show nothing more."""
+    first, last = np.searchsorted(scene.data.lane.frames, [scene.time.start_n, scene.time.end_n])
+    return bool(last - first > CROWDED)
+
+
+def _corners(scene: Scene) -> tuple[np.ndarray, np.ndarray]:
+    """Corners of the lane where it is to be painted, the last one before and the first one after it too.
+
+    Lines from corner to corner look the same whatever part of them is painted.
+    """
+    lane, frames_n = scene.data.lane, scene.data.frames_n
+    ends_n = np.array([-frames_n, 2 * frames_n])
+    frames = np.concatenate([ends_n[:1], lane.frames, ends_n[1:]])
+    first, last = np.searchsorted(frames, scene.around_n(POINT_PX))
+    frames = frames[max(0, first - 1) : last + 1]
+    return scene.time.x_px(frames), scene.lane_scale.y_px(lane.gain_db_at(frames))
 
 
 def _line(scene: Scene, lane: Lane, start_n: float, end_n: float) -> tuple[np.ndarray, np.ndarray]:
@@ -746,11 +777,8 @@ def _line(scene: Scene, lane: Lane, start_n: float, end_n: float) -> tuple[np.nd
 def _pencil(painter: QPainter, scene: Scene) -> None:
     """Draw what is suggested, dashed; what was turned down, struck out."""
     data, theme, time = scene.data, scene.theme, scene.time
-    struck = []
-    for span in data.phrases.spans[data.phrases.between(time.start_n, time.end_n)]:
-        decision = data.session.decision(span.id)
-        if decision.state is State.STRUCK and decision.decided_on is not None:
-            struck.append(decision.decided_on)
+    start_n, end_n = scene.around_n(theme.px(POINT_PX))
+    struck = [each for each in data.struck if each.end_n > start_n and each.start_n < end_n]
     cells = [(time.x_px(each.start_n), time.x_px(each.end_n)) for each in struck]
     painter.setPen(_pen(theme.colour("pencil"), 1.4))
     if data.suggestion is not None:
@@ -759,7 +787,8 @@ def _pencil(painter: QPainter, scene: Scene) -> None:
         x, y = _line(scene, Lane(decided_on.points), decided_on.start_n, decided_on.end_n)
         _dashed(painter, scene, x, y)
         at = np.arange(left + theme.px(8), right - theme.px(4), theme.px(14))
-        at = at[(at > time.left_px - theme.px(8)) & (at < time.right_px + theme.px(8))]
+        first_px, last_px = scene.around(theme.px(8))
+        at = at[(at > first_px) & (at < last_px)]
         on = np.interp(at, x, y)
         away = np.abs(on - scene.lane_scale.y_px(0.0)) > 2.0
         at, on = at[away], on[away]
@@ -778,7 +807,7 @@ def _dashed(
     Cut by hand: Qt's own dashes cost many times as much on a line of hundreds of corners.
     """
     along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
-    first, last = np.interp([scene.time.left_px, scene.time.right_px], x, along)
+    first, last = np.interp(scene.around(2.0), x, along)
     starts = np.arange(np.floor(first / DASH_PX[0]), last / DASH_PX[0]) * DASH_PX[0]
     for left, right in leave_out:
         a, b = np.interp([left, right], x, along)
@@ -792,14 +821,17 @@ def _points(painter: QPainter, scene: Scene, scale: ValueScale) -> None:
     """Breakpoints as squares, the selected ones filled and larger."""
     data, theme, time = scene.data, scene.theme, scene.time
     lane = data.lane
-    first, last = np.searchsorted(lane.frames, [time.start_n, time.end_n])
+    first, last = np.searchsorted(lane.frames, scene.around_n(theme.px(POINT_PX)))
     if last <= first:
         return
-    x = time.x_px(lane.frames[first:last])
-    y = scale.y_px(lane.gains_db[first:last])
+    # With their neighbours beyond, so that each looks the same whatever part is painted.
+    before, after = max(0, first - 1), min(len(lane.frames), last + 1)
+    x = time.x_px(lane.frames[before:after])
+    y = scale.y_px(lane.gains_db[before:after])
     # A square gives way to a dot where its neighbours are too close for both.
     apart = np.concatenate([[np.inf], np.maximum(np.diff(x), np.abs(np.diff(y))), [np.inf]])
     crowded = np.minimum(apart[:-1], apart[1:]) < theme.px(POINT_PX) + 1
+    x, y, crowded = (each[first - before : len(each) - (after - last)] for each in (x, y, crowded))
     chosen = np.zeros(len(lane.frames), dtype=bool)
     chosen[[i for i in scene.points if i < len(chosen)]] = True
     chosen = chosen[first:last]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from types import MappingProxyType
 
@@ -44,7 +44,17 @@ class TimeScale:
         """Give the frame that lies at `x_px`."""
         return self.start_n + (x_px - self.left_px) * self.frames_per_px
 
-    def bins_n(self, per_px: float = 1.0) -> tuple[np.ndarray, float]:
+    def on_lattice(self) -> TimeScale:
+        """Give the same scale, moved by less than a pixel to a lattice that is fixed to the song.
+
+        A picture can then be moved along by whole pixels.
+        """
+        start_n = round(self.start_n / self.frames_per_px) * self.frames_per_px
+        return replace(self, start_n=start_n, end_n=start_n + (self.end_n - self.start_n))
+
+    def bins_n(
+        self, per_px: float = 1.0, left_px: float | None = None, right_px: float | None = None
+    ) -> tuple[np.ndarray, float]:
         """Edges of the picture's bins, one a pixel, and where the first one lies.
 
         The bins lie on a lattice that is fixed to the song, so that a picture that is moved keeps its
@@ -54,17 +64,21 @@ class TimeScale:
         ----------
         per_px : float
             Bins in a pixel; the screen's scale where its pixels are finer than those of the layout.
+        left_px, right_px : float, optional
+            What the bins cover; all of it where nothing is given.
 
         Returns
         -------
         tuple of (ndarray, float)
-            int64 frames, shape (bins + 1,), and the position of the first edge in pixels.
+            Frames, float64, shape (bins + 1,), and the position of the first edge in pixels.
         """
+        left_px = self.left_px if left_px is None else left_px
+        right_px = self.right_px if right_px is None else right_px
         bin_n = self.frames_per_px / per_px
-        first = math.floor(self.start_n / bin_n)
-        bins = math.ceil((self.right_px - self.left_px) * per_px) + 1
-        edges = np.round((first + np.arange(bins + 1)) * bin_n).astype(np.int64)
-        return edges, self.left_px + (first * bin_n - self.start_n) / self.frames_per_px
+        first = math.floor(self.frame_n(left_px) / bin_n)
+        bins = math.ceil((right_px - left_px) * per_px) + 1
+        # Rounded, so that the same bins come out in every view at this zoom.
+        return np.round((first + np.arange(bins + 1)) * bin_n, 3), self.x_px(first * bin_n)
 
 
 @dataclass(frozen=True, slots=True)

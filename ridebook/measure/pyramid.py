@@ -57,14 +57,28 @@ class Pyramid:
         tuple of ndarray
             Lowest and highest, float32, shape (bins_n,).
         """
+        return self.extremes(start_n + np.arange(bins_n + 1) * ((stop_n - start_n) / bins_n))
+
+    def extremes(self, edges: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Give extremes of even parts as `envelope` does, the borders of the parts given.
+
+        Parameters
+        ----------
+        edges : ndarray
+            Borders in frames, rising by the same step, float64, shape (bins + 1,).
+
+        Returns
+        -------
+        tuple of ndarray
+            Lowest and highest, float32, shape (bins,).
+        """
         if not len(self.low):
-            return np.zeros(bins_n, np.float32), np.zeros(bins_n, np.float32)
-        width_n = (stop_n - start_n) / bins_n
+            return np.zeros(len(edges) - 1, np.float32), np.zeros(len(edges) - 1, np.float32)
         level, bin_n = 0, BIN_N
-        while level + 1 < len(self._levels) and bin_n * _STEP * _STEP <= width_n:
+        # The step is read from the borders: what their rounding leaves must not choose the level.
+        while level + 1 < len(self._levels) and bin_n * _STEP * _STEP <= (edges[1] - edges[0]) * (1 + 1e-6):
             level, bin_n = level + 1, bin_n * _STEP
         low, high = self._levels[level]
-        edges = start_n + np.arange(bins_n + 1) * width_n
         inside = (edges[1:] > 0) & (edges[:-1] < self.frames_n)
         firsts = np.clip(np.floor(edges[:-1] / bin_n).astype(np.int64), 0, len(low) - 1)
         afters = np.maximum(np.clip(np.ceil(edges[1:] / bin_n).astype(np.int64), 0, len(low)), firsts + 1)
