@@ -120,7 +120,7 @@ def _rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
     lines = [(i, line) for i, line in enumerate(text.splitlines(), start=1) if line.strip()]
     if not lines:
         raise ExchangeError(f"{path} is empty; a row with a time and a gain is needed")
-    mark = next((mark for mark in (";", "\t", ",") if mark in lines[-1][1]), None)
+    mark = next((mark for mark in (";", "\t", ",") if any(mark in line for _, line in lines[:2])), None)
     rows = [(i, [cell.strip().strip('"') for cell in line.strip().split(mark)]) for i, line in lines]
     if mark in (";", "\t", None):
         rows = [(i, [cell.replace(",", ".") for cell in cells]) for i, cells in rows]

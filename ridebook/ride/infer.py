@@ -15,8 +15,10 @@ from ridebook.ride.lane import Lane
 BIN_N = 8
 """Frames of a bin: a corner of the lane is placed to within one, 0.04 dB on the steepest ramp of a word at 48 kHz."""
 
-CELL_N = 512
-"""Frames of a cell, where the voice is so quiet that only many samples together tell the gain."""
+CELLS_N = (64, 512)
+"""Frames of a cell, where the voice is so quiet that only many samples together tell the gain, or very many."""
+
+FULL_SCALE = 0.9999
 
 SURE_DB = 0.02
 """Samples whose ratio rounding could change by more than this are passed over."""
@@ -51,7 +53,7 @@ class GainTrace:
         start_n, self._at_n = self._at_n, self._at_n + len(before)
         if not len(before):
             return
-        short = -len(before) % CELL_N
+        short = -len(before) % CELLS_N[-1]
         one, two = (np.pad(block.astype(np.float64), ((0, short), (0, 0))) for block in (before, after))
         height = np.abs(one)
         channel = height.argmax(axis=1)
@@ -59,22 +61,36 @@ class GainTrace:
         best = np.arange(len(bins)) * BIN_N + bins.argmax(axis=1)
         first, second = one[best, channel[best]], two[best, channel[best]]
         gain_db, error_db = self._gain(first, second, np.abs(first), np.abs(second))
-        sure = error_db < SURE_DB
-        # Where no sample is sure by itself, all of a cell together may be: their errors cancel.
-        quiet = np.flatnonzero(~sure.reshape(-1, CELL_N // BIN_N).any(axis=1))
-        cells_one, cells_two = (block.reshape(len(block) // CELL_N, -1)[quiet] for block in (one, two))
+        # What is cut off at full scale tells nothing.
+        sure = (error_db < SURE_DB) & (np.maximum(np.abs(first), np.abs(second)) < FULL_SCALE)
+        told = [(best[sure], gain_db[sure])]
+        self._turned += int((np.sign(first[sure]) != np.sign(second[sure])).sum())
+        known = np.asarray(sure.reshape(-1, CELLS_N[0] // BIN_N).any(axis=1))
+        for cell_n in CELLS_N:
+            known = np.asarray(known.reshape(len(one) // cell_n, -1).any(axis=1))
+            told.append(self._of_cells(one, two, cell_n, known))
+        frames = np.concatenate([part for part, _ in told])
+        order = np.argsort(frames, kind="stable")
+        self._frames.append(start_n + frames[order])
+        self._gains_db.append(np.concatenate([part for _, part in told])[order])
+
+    def _of_cells(
+        self, one: np.ndarray, two: np.ndarray, cell_n: int, known: np.ndarray
+    ) -> tuple[np.ndarray, np.ndarray]:
+        """Gains of whole cells where no part is `known`, which is updated: together their samples' errors cancel."""
+        quiet = np.flatnonzero(~known)
+        cells_one, cells_two = (block.reshape(len(known), -1)[quiet] for block in (one, two))
         energy = np.square(cells_one).sum(axis=1)
         product = (cells_one * cells_two).sum(axis=1)
         root = np.sqrt(energy)
         with np.errstate(divide="ignore", invalid="ignore"):
-            cell_db, cell_error_db = self._gain(energy, product, root, np.abs(product) / root)
-            middle = (np.square(cells_one) @ np.repeat(np.arange(CELL_N), one.shape[1])) / energy
-        told = cell_error_db < SURE_DB
-        frames = np.concatenate([best[sure], (quiet * CELL_N)[told] + np.rint(middle[told]).astype(np.int64)])
-        order = np.argsort(frames, kind="stable")
-        self._frames.append(start_n + frames[order])
-        self._gains_db.append(np.concatenate([gain_db[sure], cell_db[told]])[order])
-        self._turned += int((np.sign(first[sure]) != np.sign(second[sure])).sum() + (product[told] < 0.0).sum())
+            gain_db, error_db = self._gain(energy, product, root, np.abs(product) / root)
+            middle = (np.square(cells_one) @ np.repeat(np.arange(cell_n), one.shape[1])) / energy
+        highest = np.maximum(np.abs(cells_one), np.abs(cells_two)).max(axis=1, initial=0.0)
+        sure = (error_db < SURE_DB) & (highest < FULL_SCALE)
+        known[quiet[sure]] = True
+        self._turned += int((product[sure] < 0.0).sum())
+        return (quiet * cell_n)[sure] + np.rint(middle[sure]).astype(np.int64), gain_db[sure]
 
     def _gain(
         self, one: np.ndarray, two: np.ndarray, height_one: np.ndarray, height_two: np.ndarray

@@ -14,12 +14,12 @@ from ridebook.errors import SourceUnusableError
 from ridebook.exchange.any_lane import GainUnit, TimeUnit, read_any_lane
 from ridebook.measure.measures import Measures
 from ridebook.ride.edits import mean_ride_db
-from ridebook.ride.infer import CELL_N, GainTrace
+from ridebook.ride.infer import CELLS_N, GainTrace
 from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.session.document import TRIM_LIMIT_DB, Decision, Session, State
 from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
 
-_BLOCK_N = CELL_N << 8
+_BLOCK_N = CELLS_N[-1] << 8
 _WINDOW_S = 4.0
 _LAG_S = 0.5
 _LEAST_KNOWN_N = 100
