@@ -33,12 +33,13 @@ def span_power(stem: StemMeasures, start_n: Frames, end_n: Frames) -> np.ndarray
     ValueError
         A span does not end after its start.
     """
-    start, end = np.asarray(start_n, dtype=np.float64), np.asarray(end_n, dtype=np.float64)
-    if not (end > start).all():
+    borders = np.array(np.broadcast_arrays(start_n, end_n), dtype=np.float64)
+    length = borders[1] - borders[0]
+    if not (length > 0.0).all():
         raise ValueError("a span must end after its start")
-    energy = _energy_before(stem, end) - _energy_before(stem, start)
+    energy = _energy_before(stem, borders)
     # The sums' rounding can leave a trace under zero where a pause follows loud music.
-    return np.asarray(np.maximum(energy, 0.0) / (end - start))
+    return np.asarray(np.maximum(energy[1] - energy[0], 0.0) / length)
 
 
 def _energy_before(stem: StemMeasures, frame_n: np.ndarray) -> np.ndarray:
@@ -46,12 +47,13 @@ def _energy_before(stem: StemMeasures, frame_n: np.ndarray) -> np.ndarray:
 
     What `numpy.interp` would give, but that converts the whole grid to float64 at every call: 1 ms for an hour.
     """
-    at = np.clip(frame_n, 0, stem.frames_n)
+    at = np.minimum(np.maximum(frame_n, 0), stem.frames_n)
     # The cell by its length, put right by one where the grid's rounding moved its border: no search for each span.
     last = len(stem.cell_power) - 1
-    cell = np.clip((at * (CELLS_PER_S / stem.rate_hz)).astype(np.int64), 0, last)
-    cell = np.where(stem.grid_n[cell] > at, cell - 1, np.where(stem.grid_n[cell + 1] <= at, cell + 1, cell))
-    cell = np.clip(cell, 0, last)
+    cell = np.minimum((at * (CELLS_PER_S / stem.rate_hz)).astype(np.int64), last)
+    cell -= stem.grid_n[cell] > at
+    cell += stem.grid_n[cell + 1] <= at
+    cell = np.minimum(cell, last)
     return np.asarray(stem.energy[cell] + stem.cell_power[cell] * (at - stem.grid_n[cell]))
 
 
