@@ -421,7 +421,8 @@ def _sheet(arguments: argparse.Namespace) -> int:
     _check_outputs([arguments.pdf, arguments.png], protect)
     with song.pair, _Steps("checking") as progress:
         report = reported(song.pair, song.session, song.analysis.measures, progress=progress)
-    for path in print_sheet(report, pdf=arguments.pdf, png=arguments.png, paper=Paper(arguments.paper)):
+    paper = Paper(arguments.paper)
+    for path in print_sheet(report, pdf=arguments.pdf, png=arguments.png, paper=paper, protect=protect):
         print(f"Wrote {path}.")
     return DONE
 

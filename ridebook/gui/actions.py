@@ -168,6 +168,8 @@ class RideActions(QObject):
         "previous_open",
         "next_lost",
         "previous_lost",
+        "",
+        "cure",
     )
     CONTEXT = (
         "ink",

@@ -16,16 +16,20 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from ridebook.check.findings import Finding, Severity, find
+from ridebook.check.findings import Finding, Severity, apply_cure, find
+from ridebook.check.source_faults import SourceHealth
 from ridebook.gui.desk import Desk
 from ridebook.gui.theme import themes
 from ridebook.gui.words import clock
 from ridebook.segment.spans import Kind, holder
+from ridebook.session.document import Session
 from ridebook.session.edits import accept_finding
 from ridebook.work.steps import CancelCheck, Progress
 
 FINDING = Qt.ItemDataRole.UserRole
 SETTLE_MS = 250
+PEAKS_MS = 800
+"""Rest before the true peaks are measured anew, which takes a second or two of a long song."""
 
 
 class _Line(QStyledItemDelegate):
@@ -104,8 +108,15 @@ class FindingsList(QListWidget):
         self._settle.setSingleShot(True)
         self._settle.setInterval(SETTLE_MS)
         self._settle.timeout.connect(self._find)
+        self._rest = QTimer(self)
+        self._rest.setSingleShot(True)
+        self._rest.setInterval(PEAKS_MS)
+        self._rest.timeout.connect(self._measure_peaks)
+        self._health: SourceHealth | None = None
+        self._peaks_dbtp: dict[str, float] = {}
         desk.session_changed.connect(self._on_session_changed)
         desk.analysis_changed.connect(self._settle.start)
+        desk.opened.connect(self._on_opened)
         themes().theme_changed.connect(self._dress)
         self._dress()
 
@@ -127,8 +138,53 @@ class FindingsList(QListWidget):
         super().resizeEvent(event)
         self.scheduleDelayedItemsLayout()
 
-    def _on_session_changed(self, _before: object, _after: object) -> None:
+    def _on_session_changed(self, before: Session | None, after: Session) -> None:
         self._settle.start()
+        if before is None or before.lane is not after.lane or before.trim_db != after.trim_db:
+            self._peaks_dbtp = {}
+            self._rest.start()
+
+    def _on_opened(self) -> None:
+        """Measure what is to be known of the sources of another song."""
+        self._health, self._peaks_dbtp = None, {}
+        desk = self._desk
+        session, measures = desk.session, desk.measures
+        if desk.pair is None or session is None or measures is None:
+            return
+
+        def work(progress: Progress, cancelled: CancelCheck) -> SourceHealth:
+            from ridebook.audio.stems import open_pair
+            from ridebook.work.source_health import source_health
+
+            # Files of its own: the desk may let go of its pair at any time.
+            with open_pair(session.vocal.path, [bed.path for bed in session.beds]) as pair:
+                return source_health(pair, session, measures, progress, cancelled)
+
+        def done(health: SourceHealth) -> None:
+            self._health = health
+            self._find()
+
+        desk.pool.start(work, done=done, group="health")
+        self._rest.start()
+
+    def _measure_peaks(self) -> None:
+        desk = self._desk
+        session = desk.session
+        if desk.pair is None or session is None:
+            return
+
+        def work(progress: Progress, cancelled: CancelCheck) -> dict[str, float]:
+            from ridebook.audio.stems import open_pair
+            from ridebook.work.review import true_peaks_dbtp
+
+            with open_pair(session.vocal.path, [bed.path for bed in session.beds]) as pair:
+                return true_peaks_dbtp(pair, session, progress, cancelled)
+
+        def done(peaks_dbtp: dict[str, float]) -> None:
+            self._peaks_dbtp = peaks_dbtp
+            self._find()
+
+        desk.pool.start(work, done=done, group="peaks")
 
     def _find(self) -> None:
         desk = self._desk
@@ -137,8 +193,10 @@ class FindingsList(QListWidget):
             self.show_findings(())
             return
 
+        peaks_dbtp, health = self._peaks_dbtp, self._health
+
         def work(_progress: Progress, _cancelled: CancelCheck) -> tuple[Finding, ...]:
-            return find(session, measures)
+            return find(session, measures, peaks_dbtp, health=health)
 
         desk.pool.start(work, done=self.show_findings, failed=desk.failed.emit, group="findings")
 
@@ -152,6 +210,8 @@ class FindingsList(QListWidget):
             item.setData(FINDING, finding)
             must = "Must be seen to: " if finding.severity is Severity.MUST else ""
             item.setData(Qt.ItemDataRole.AccessibleTextRole, must + finding.sentence)
+            if finding.cure is not None:
+                item.setToolTip(f"{finding.cure.label} (C)")
             if finding.key == key:
                 self.setCurrentItem(item)
         self.counted.emit(len(findings))
@@ -168,6 +228,22 @@ class FindingsList(QListWidget):
             desk.show_span(span)
         desk.set_playhead(finding.start_n)
 
+    def cure(self, finding: Finding | None = None) -> None:
+        """Apply the cure of a finding, of the current one where none is named; one step to undo."""
+        desk = self._desk
+        if finding is None:
+            item = self.currentItem()
+            if item is None:
+                desk.message.emit("Choose a finding first: F6 leads to the findings, the arrow keys through them.")
+                return
+            finding = item.data(FINDING)
+        if finding.cure is None:
+            desk.message.emit("No key cures this one; its sentence says what does.")
+        elif desk.edit(finding.cure.label, lambda session: apply_cure(session, finding, desk.suggestion)):
+            desk.message.emit(f"{finding.cure.label}: done.")
+        else:
+            desk.message.emit("Nothing was changed: locked, or at the limit already.")
+
     def _on_menu(self, place: QPoint) -> None:
         item = self.itemAt(place)
         if item is None:
@@ -175,6 +251,9 @@ class FindingsList(QListWidget):
         menu = QMenu(self)
         menu.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         menu.addAction("Go there").triggered.connect(lambda: self.go_to(item))
+        finding: Finding = item.data(FINDING)
+        if finding.cure is not None:
+            menu.addAction(f"{finding.cure.label}\tC").triggered.connect(lambda: self.cure(finding))
         menu.addAction("Accept with a note…").triggered.connect(lambda: self._accept(item.data(FINDING)))
         menu.popup(self.viewport().mapToGlobal(place))
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
 
-from PySide6.QtCore import QLineF, QMarginsF, QPointF, QRectF, QSizeF, Qt
+from PySide6.QtCore import QLineF, QLocale, QMarginsF, QPointF, QRectF, QSizeF, Qt
 from PySide6.QtGui import (
     QColor,
     QFont,
@@ -69,7 +69,12 @@ SIZES_PT = {Paper.A4: (595.276, 841.89), Paper.LETTER: (612.0, 792.0)}
 
 
 def print_sheet(
-    report: Report, *, pdf: Path | None = None, png: Path | None = None, paper: Paper = Paper.A4
+    report: Report,
+    *,
+    pdf: Path | None = None,
+    png: Path | None = None,
+    paper: Paper = Paper.A4,
+    protect: Sequence[Path | str] = (),
 ) -> tuple[Path, ...]:
     """Print the sheet in a process of its own, so that it works without a display and holds no window up.
 
@@ -81,6 +86,8 @@ def print_sheet(
         Files to write; where PNG takes several pages, the later ones have ``-2``, ``-3`` before the suffix.
     paper : Paper
         Paper size.
+    protect : sequence of path-like
+        Sources, which are never written over.
 
     Returns
     -------
@@ -104,21 +111,27 @@ def print_sheet(
         if made.returncode != 0:
             last = made.stderr.decode("utf-8", "replace").strip().splitlines()[-1:] or ["no reason was given"]
             raise OutputError(f"the sheet cannot be printed; this system may lack what Qt needs ({last[0][:200]})")
-        return _placed(Path(folder), pdf, png)
+        return _placed(Path(folder), pdf, png, protect)
 
 
-def _placed(folder: Path, pdf: Path | None, png: Path | None) -> tuple[Path, ...]:
+def usual_paper() -> Paper:
+    """Paper that is usual where the user is."""
+    metric = QLocale.system().measurementSystem() is QLocale.MeasurementSystem.MetricSystem
+    return Paper.A4 if metric else Paper.LETTER
+
+
+def _placed(folder: Path, pdf: Path | None, png: Path | None, protect: Sequence[Path | str]) -> tuple[Path, ...]:
     """Put the pages where they are wanted, each at once."""
     from ridebook.audio.output import atomic_write
 
     written = []
     if pdf is not None:
-        atomic_write(pdf, (folder / "sheet.pdf").read_bytes())
+        atomic_write(pdf, (folder / "sheet.pdf").read_bytes(), protect)
         written.append(pdf)
     if png is not None:
         for number, page in enumerate(sorted(folder.glob("page-*.png")), start=1):
             target = png if number == 1 else png.with_name(f"{png.stem}-{number}{png.suffix}")
-            atomic_write(target, page.read_bytes())
+            atomic_write(target, page.read_bytes(), protect)
             written.append(target)
     return tuple(written)
 

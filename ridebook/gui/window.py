@@ -242,6 +242,7 @@ class Window(QMainWindow):
         add(group, "save_as", "Save &as…", "Ctrl+Shift+S", self.save_as, "Save the session under another name")
         add(group, "revert", "&Revert to saved…", "", self.revert, "Go back to what is on disk")
         add(group, "export", "&Export…", "Ctrl+E", self.export, "Write breakpoints, the ridden vocal, the mix")
+        add(group, "print_sheet", "&Print the sheet…", keys.Print, self.print_sheet, "The lyric with its rides, as PDF")
         add(group, "close", "&Close", keys.Close, self.close, "Close the window")
         role = self.actions_.add("Files", "quit", "&Quit", keys.Quit, QApplication.closeAllWindows, "Quit Ridebook")
         role.setMenuRole(role.MenuRole.QuitRole)
@@ -261,6 +262,8 @@ class Window(QMainWindow):
         add(group, "strip", "&Findings and listening", "F8", self._show_strip, "Show or fold them", checkable=True)
         add(group, "next_part", "Next &part of the window", "F6", lambda: self._go_part(1), "Next part of the window")
         add(group, "part_before", "Part before", "Shift+F6", lambda: self._go_part(-1), "Part of the window before")
+        cure = "Apply the cure of the current finding"
+        add("Findings", "cure", "&Cure the finding", "C", lambda: self.findings.cure(), cure)
         add(group, "full_screen", "F&ull screen", "F11", self._show_full, "Fill the whole screen", checkable=True)
         self.themes_group = QActionGroup(self)
         for choice, text in (
@@ -361,7 +364,7 @@ class Window(QMainWindow):
         self.version_menu = file.addMenu("New &version of")
         self.version_menu.setToolTip("Put another version of a stem in its place; what was decided is kept")
         self.version_menu.aboutToShow.connect(self._fill_versions)
-        actions.menu(file, ("", "export", "", "close", "quit"))
+        actions.menu(file, ("", "export", "print_sheet", "", "close", "quit"))
         edit = actions.menu(bar.addMenu("&Edit"), ("undo", "redo", "undo_list", "", "select_all", ""))
         edit.addActions([commands[name] for name in ("copy", "paste")])
         edit.addSeparator()
@@ -709,6 +712,36 @@ class Window(QMainWindow):
             ),
         )
 
+    def print_sheet(self) -> QFileDialog | None:
+        """Ask where to write the printed sheet, check the song and print it."""
+        desk = self.desk
+        if desk.session is None or desk.measures is None or desk.pair is None:
+            return None
+        desk.commit()
+        folder = Path(user.last_folder() or self._own_folder())
+        target = folder / f"{desk.path.stem if desk.path is not None else desk.session.title or 'sheet'}.pdf"
+        return self._ask_file("Print the sheet", "PDF (*.pdf)", self._print_sheet, save=target, suffix=".pdf")
+
+    def _print_sheet(self, path: Path) -> None:
+        session, measures = self.desk.session, self.desk.measures
+        user.remember_folder(path)
+
+        def work(progress: Progress, cancelled: CancelCheck) -> None:
+            from ridebook.audio.stems import open_pair
+            from ridebook.gui.printed_sheet import print_sheet, usual_paper
+            from ridebook.work.review import reported
+
+            with open_pair(session.vocal.path, [bed.path for bed in session.beds]) as pair:
+                report = reported(pair, session, measures, progress=progress, cancelled=cancelled)
+            print_sheet(report, pdf=path, paper=usual_paper(), protect=[source.path for source in session.sources])
+
+        self.desk.pool.start(
+            work,
+            done=lambda _none: self._on_message(f"Printed {path.name}."),
+            failed=self.show_error,
+            label=f"Printing {path.name}",
+        )
+
     def _ask_file(
         self,
         title: str,
@@ -936,6 +969,8 @@ class Window(QMainWindow):
             "save",
             "save_as",
             "export",
+            "print_sheet",
+            "cure",
             "undo_list",
             "select_all",
             "lyric",
