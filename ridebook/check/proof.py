@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -119,7 +120,7 @@ def prove(session: Session, measures: Measures) -> Proof:
             exempt.update(word.id for word in session.segments.words_of(phrase))
 
     def figures(name: str) -> Figures:
-        def apart_lu(known: dict[str, SpanStanding]) -> list[tuple[str, float, float]]:
+        def apart_lu(known: Mapping[str, SpanStanding]) -> list[tuple[str, float, float]]:
             all_lu = [(span_id, getattr(each, name), each.aim_lu) for span_id, each in known.items()]
             return [(i, lu, lu - aim) for i, lu, aim in all_lu if lu is not None and math.isfinite(lu)]
 

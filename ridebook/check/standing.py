@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from ridebook.measure.measures import Measures, StemMeasures
 from ridebook.measure.spans import balance_lu
 from ridebook.ride.lane import Lane
-from ridebook.ride.ridden import ridden
-from ridebook.segment.spans import Span
+from ridebook.ride.ridden import ridden, ridden_again
+from ridebook.segment.spans import Segments, Span
 from ridebook.session.document import Session
 
 
@@ -41,15 +43,99 @@ class SpanStanding:
     sunk: float
 
 
+class Stands(Mapping[str, SpanStanding]):
+    """How the spans of one kind stand, by id, in order of time.
+
+    Kept as arrays: thousands of words are reckoned at every edit, of which a page shows some dozens.
+    """
+
+    def __init__(
+        self, session: Session, measures: Measures, heard: Measures, spans: _Spans, exempt: np.ndarray
+    ) -> None:
+        self._session, self._measures, self._spans = session, measures, spans
+        law_db, lost_lu = session.settings.centre_law_db, session.settings.lost_lu
+        aims, song_lu = session.section_aims, session.settings.aim_lu
+        each_lu = [*(aims.get(section.id, song_lu) for section in session.segments.sections), song_lu]
+        self._aims_lu = np.array(each_lu)[spans.sections]
+        self._before_lu = balance_lu(measures, spans.starts_n, spans.ends_n, law_db) + session.trim_db
+        self._after_lu = balance_lu(heard, spans.starts_n, spans.ends_n, law_db)
+        under_lu = np.where(np.isnan(self._after_lu) | exempt, 0.0, self._aims_lu - self._after_lu)
+        self.lost: np.ndarray = under_lu > lost_lu
+        """Which of them are lost, bool."""
+        self._sunk = np.minimum(np.maximum(under_lu / (2.0 * lost_lu), 0.0), 1.0)
+
+    @cached_property
+    def _rides_db(self) -> np.ndarray:
+        return mean_rides_db(self._session.lane, self._measures.vocal, self._spans.starts_n, self._spans.ends_n)
+
+    def __getitem__(self, span_id: str) -> SpanStanding:
+        """How one of them stands."""
+        i = self._spans.places[span_id]
+        no_bed = bool(np.isnan(self._after_lu[i]))
+        return SpanStanding(
+            ride_db=float(self._rides_db[i]),
+            aim_lu=float(self._aims_lu[i]),
+            before_lu=None if no_bed else float(self._before_lu[i]),
+            after_lu=None if no_bed else float(self._after_lu[i]),
+            lost=bool(self.lost[i]),
+            sunk=float(self._sunk[i]),
+        )
+
+    def __iter__(self) -> Iterator[str]:
+        """Ids in order of time."""
+        return iter(self._spans.places)
+
+    def __len__(self) -> int:
+        """How many spans there are."""
+        return len(self._spans.places)
+
+
+@dataclass(frozen=True, eq=False)
+class _Spans:
+    """Spans of one kind as arrays: the place of each by its id, its borders, and the holder of its middle."""
+
+    places: dict[str, int]
+    starts_n: np.ndarray
+    ends_n: np.ndarray
+    sections: np.ndarray
+    phrases: np.ndarray
+
+    @classmethod
+    def of(cls, spans: tuple[Span, ...], segments: Segments) -> _Spans:
+        starts_n, ends_n = _borders(spans)
+        middles_n = (starts_n + ends_n) // 2
+        return cls(
+            {span.id: i for i, span in enumerate(spans)},
+            starts_n,
+            ends_n,
+            _holding(segments.sections, middles_n),
+            _holding(segments.phrases, middles_n),
+        )
+
+    def of_ids(self, ids: Iterable[str]) -> list[int]:
+        """Places of those of the ids that are there."""
+        return [self.places[span_id] for span_id in ids if span_id in self.places]
+
+
 @dataclass(frozen=True, eq=False)
 class Standing:
-    """Phrases and words by id."""
+    """Phrases and words by id.
 
-    phrases: dict[str, SpanStanding]
-    words: dict[str, SpanStanding]
+    Parameters
+    ----------
+    phrases, words : Stands
+        How each stands.
+    lost_phrases : frozenset of str
+        Ids of the phrases in which a word is lost.
+    """
+
+    phrases: Stands
+    words: Stands
+    lost_phrases: frozenset[str]
+    _of: tuple[Session, Measures, StemMeasures, _Spans, _Spans]
 
 
-def standing(session: Session, measures: Measures) -> Standing:
+def standing(session: Session, measures: Measures, before: Standing | None = None) -> Standing:
     """How all phrases and words of a session stand.
 
     Parameters
@@ -58,34 +144,49 @@ def standing(session: Session, measures: Measures) -> Standing:
         Segments, decisions, settings, trim and lane.
     measures : Measures
         Measures of the pair.
+    before : Standing, optional
+        How they stood before an edit; what did not change is taken from it.
     """
-    with_rides = replace(measures, vocal=ridden(measures.vocal, session.lane, session.trim_db))
-    quiet = {phrase_id for phrase_id, decision in session.decisions.items() if decision.quiet}
     segments = session.segments
-    quiet_words = set(session.quiet_words)
-    for phrase in segments.phrases:
-        if phrase.id in quiet:
-            quiet_words.update(word.id for word in segments.words_of(phrase))
+    then = before._of if before is not None else None
+    if then is not None and then[0].segments is segments:
+        phrases, words = then[3:]
+    else:
+        phrases, words = _Spans.of(segments.phrases, segments), _Spans.of(segments.words, segments)
+    if then is not None and then[1] is measures and then[0].trim_db == session.trim_db:
+        vocal = ridden_again(measures.vocal, then[2], then[0].lane, session.lane, session.trim_db)
+    else:
+        vocal = ridden(measures.vocal, session.lane, session.trim_db)
+    heard = replace(measures, vocal=vocal)
+    # One more for what no phrase holds.
+    quiet = np.zeros(len(segments.phrases) + 1, dtype=bool)
+    quiet[phrases.of_ids(phrase_id for phrase_id, said in session.decisions.items() if said.quiet)] = True
+    quiet_words = quiet[words.phrases]
+    quiet_words[words.of_ids(session.quiet_words)] = True
+    of_words = Stands(session, measures, heard, words, quiet_words)
+    lost = np.unique(words.phrases[of_words.lost])
+    return Standing(
+        Stands(session, measures, heard, phrases, quiet[:-1]),
+        of_words,
+        frozenset(segments.phrases[i].id for i in lost.tolist() if i >= 0),
+        (session, measures, vocal, phrases, words),
+    )
 
-    def of(spans: tuple[Span, ...], exempt: set[str]) -> dict[str, SpanStanding]:
-        if not spans:
-            return {}
-        starts_n = np.array([span.start_n for span in spans])
-        ends_n = np.array([span.end_n for span in spans])
-        law_db = session.settings.centre_law_db
-        before = balance_lu(measures, starts_n, ends_n, law_db) + session.trim_db
-        after = balance_lu(with_rides, starts_n, ends_n, law_db)
-        return {
-            span.id: _one(session, span, ride_db, before_lu, after_lu, span.id in exempt)
-            for span, ride_db, before_lu, after_lu in zip(
-                spans,
-                mean_rides_db(session.lane, measures.vocal, starts_n, ends_n).tolist(),
-                before.tolist(),
-                after.tolist(),
-            )
-        }
 
-    return Standing(of(segments.phrases, quiet), of(segments.words, quiet_words))
+def _borders(spans: tuple[Span, ...]) -> tuple[np.ndarray, np.ndarray]:
+    return (
+        np.array([span.start_n for span in spans], dtype=np.int64),
+        np.array([span.end_n for span in spans], dtype=np.int64),
+    )
+
+
+def _holding(spans: tuple[Span, ...], frames: np.ndarray) -> np.ndarray:
+    """Place of the span that holds each frame, -1 where there is none."""
+    if not spans:
+        return np.full(len(frames), -1)
+    starts_n, ends_n = _borders(spans)
+    i = np.searchsorted(starts_n, frames, side="right") - 1
+    return np.where((i >= 0) & (frames < ends_n[i]), i, -1)
 
 
 def mean_rides_db(lane: Lane, vocal: StemMeasures, starts_n: np.ndarray, ends_n: np.ndarray) -> np.ndarray:
@@ -118,20 +219,3 @@ def mean_rides_db(lane: Lane, vocal: StemMeasures, starts_n: np.ndarray, ends_n:
     # Less than what rounding leaves of the sum up to here is silence.
     sounds = energy > 1e-12 * max(float(vocal.energy[-1]), 1e-300)
     return np.where(sounds, ride / np.where(sounds, energy, 1.0), lane.gain_db_at((starts_n + ends_n) / 2.0))
-
-
-def _one(session: Session, span: Span, ride_db: float, before_lu: float, after_lu: float, exempt: bool) -> SpanStanding:
-    section = session.segments.section_of(span)
-    aim_lu = session.settings.aim_lu
-    if section is not None:
-        aim_lu = session.section_aims.get(section.id, aim_lu)
-    no_bed = np.isnan(after_lu)
-    under_lu = 0.0 if no_bed or exempt else aim_lu - after_lu
-    return SpanStanding(
-        ride_db=ride_db,
-        aim_lu=aim_lu,
-        before_lu=None if no_bed else before_lu,
-        after_lu=None if no_bed else after_lu,
-        lost=under_lu > session.settings.lost_lu,
-        sunk=float(min(max(under_lu / (2.0 * session.settings.lost_lu), 0.0), 1.0)),
-    )

@@ -528,7 +528,8 @@ class Desk(QObject):
         if session is None or measures is None:
             return None
         if self._standing is None or self._standing[0] is not session or self._standing[1] is not measures:
-            self._standing = (session, measures, standing(session, measures))
+            before = self._standing[2] if self._standing is not None else None
+            self._standing = (session, measures, standing(session, measures, before))
         return self._standing[2]
 
     @staticmethod

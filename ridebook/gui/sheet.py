@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable
 
 import numpy as np
@@ -42,6 +41,7 @@ from ridebook.gui.sheet_rows import (
     Row,
     WordBox,
     columns,
+    counts_of,
     is_changed,
     lay_out,
     passes,
@@ -745,23 +745,21 @@ class Sheet(QWidget):
 
     def _refresh(self) -> None:
         session = self._desk.session
-        standing = self._desk.standing
-        phrases = session.segments.phrases if session is not None else ()
-        counts = Counter[Filter]()
-        for phrase in phrases:
-            suggestion = self._desk.suggestion_of(phrase.id)
-            counts.update(wanted for wanted in Filter if passes(wanted, phrase, session, standing, suggestion))
-        if not phrases:
+        counts = dict.fromkeys(Filter, 0)
+        if session is not None:
+            counts = counts_of(session, self._desk.standing, self._desk.suggestion_of)
+        phrases_n = counts[Filter.ALL]
+        if not phrases_n:
             self._count.setText("")
         elif counts[Filter.OPEN]:
-            self._count.setText(f"<b>{counts[Filter.OPEN]}</b> of {counted(len(phrases), 'phrase')} still open")
+            self._count.setText(f"<b>{counts[Filter.OPEN]}</b> of {counted(phrases_n, 'phrase')} still open")
         else:
-            self._count.setText(f"All {counted(len(phrases), 'phrase')} decided")
+            self._count.setText(f"All {counted(phrases_n, 'phrase')} decided")
         for button in self._filters.buttons():
             wanted = Filter(button.property("wanted"))
             count = counts[wanted]
             button.setText(wanted.value if wanted is Filter.ALL or not count else f"{wanted.value} {count}")
-            button.setEnabled(bool(phrases))
+            button.setEnabled(phrases_n > 0)
 
 
 _FILTER_TIPS = {

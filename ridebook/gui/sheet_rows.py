@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -107,9 +107,7 @@ def passes(
         case Filter.OPEN:
             return decision.state is State.OPEN
         case Filter.LOST:
-            return standing is not None and any(
-                standing.words[word.id].lost for word in session.segments.words_of(phrase) if word.id in standing.words
-            )
+            return standing is not None and phrase.id in standing.lost_phrases
         case Filter.CHANGED:
             return is_changed(session, suggestion)
         case Filter.LOCKED:
@@ -117,6 +115,22 @@ def passes(
         case Filter.NOTED:
             return bool(decision.note)
     return True
+
+
+def counts_of(
+    session: Session, standing: Standing | None, suggestion_of: Callable[[str], PhraseSuggestion | None]
+) -> dict[Filter, int]:
+    """How many phrases each filter shows; as `passes` of each, without a look at those of which nothing is said."""
+    said = session.decisions.values()
+    phrases_n = len(session.segments.phrases)
+    return {
+        Filter.ALL: phrases_n,
+        Filter.OPEN: phrases_n - sum(decision.state is not State.OPEN for decision in said),
+        Filter.LOST: len(standing.lost_phrases) if standing is not None else 0,
+        Filter.CHANGED: sum(is_changed(session, suggestion_of(phrase_id)) for phrase_id in session.decisions),
+        Filter.LOCKED: sum(decision.locked for decision in said),
+        Filter.NOTED: sum(bool(decision.note) for decision in said),
+    }
 
 
 def rows_of(segments: Segments, shown: set[str]) -> list[Row]:

@@ -123,3 +123,28 @@ def test_ride_where_the_vocal_is_silent_is_that_in_the_middle():
     lane = Lane.from_pairs([(0, 0.0), (FRAMES_N, 6.0)])
     ride = mean_rides_db(lane, silent, np.array([RATE_HZ]), np.array([3 * RATE_HZ]))
     assert ride == pytest.approx([2.0])
+
+
+def test_standing_after_an_edit_is_as_if_it_were_reckoned_anew(session, measures):
+    found = standing(session, measures)
+    edited = [
+        replace(session, lane=Lane.from_pairs([(0, 0.0), (RATE_HZ, 2.0), (3 * RATE_HZ, 0.0)])),
+        replace(session, lane=Lane.from_pairs([(0, 0.0), (RATE_HZ, 4.5), (3 * RATE_HZ, 0.0)])),
+        replace(session, quiet_words=frozenset({"w1"})),
+        replace(session, trim_db=-2.0),
+        replace(session, segments=replace(session.segments, words=WORDS[1:])),
+    ]
+    for now in edited:
+        found, anew = standing(now, measures, found), standing(now, measures)
+        for one, other in ((found.phrases, anew.phrases), (found.words, anew.words)):
+            assert list(one) == list(other)
+            for span_id in one:
+                assert one[span_id].lost is other[span_id].lost
+                for name in ("ride_db", "aim_lu", "before_lu", "after_lu", "sunk"):
+                    assert getattr(one[span_id], name) == pytest.approx(getattr(other[span_id], name), abs=1e-9)
+        assert found.lost_phrases == anew.lost_phrases
+
+
+def test_phrases_with_a_lost_word(session, measures):
+    assert standing(session, measures).lost_phrases == {"p0"}
+    assert standing(replace(session, decisions={"p0": Decision(quiet=True)}), measures).lost_phrases == frozenset()

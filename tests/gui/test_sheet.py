@@ -9,7 +9,7 @@ from PySide6.QtGui import QColor
 
 from ridebook.gui.desk import Desk
 from ridebook.gui.sheet import Sheet
-from ridebook.gui.sheet_rows import Filter, columns
+from ridebook.gui.sheet_rows import Filter, columns, counts_of, passes
 from ridebook.gui.theme import themes
 from ridebook.segment.spans import Kind
 from ridebook.session import edits
@@ -271,3 +271,16 @@ def test_text_size_lays_out_anew(sheet, desk, scale, qtbot):
     assert row(sheet, "p0").height != before
     themes().choose(text_size=1.0)
     assert row(sheet, "p0").height == before
+
+
+def test_counts_are_those_of_the_lines_that_the_filters_show(sheet, desk):
+    put(desk, mid_pass())
+    session = desk.session
+    counts = counts_of(session, desk.standing, desk.suggestion_of)
+    for wanted in Filter:
+        shown = [
+            phrase
+            for phrase in session.segments.phrases
+            if passes(wanted, phrase, session, desk.standing, desk.suggestion_of(phrase.id))
+        ]
+        assert counts[wanted] == len(shown) > 0
