@@ -81,6 +81,11 @@ class Stands(Mapping[str, SpanStanding]):
             sunk=float(self._sunk[i]),
         )
 
+    def sunk_of_lost(self, span_id: str) -> float | None:
+        """How far one has sunk, or None where it is not lost or not there; quicker than to ask for all of it."""
+        i = self._spans.places.get(span_id)
+        return float(self._sunk[i]) if i is not None and self.lost[i] else None
+
     def __iter__(self) -> Iterator[str]:
         """Ids in order of time."""
         return iter(self._spans.places)

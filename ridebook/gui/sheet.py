@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, QTimer, Signal
@@ -51,6 +52,7 @@ from ridebook.gui.sheet_rows import (
 from ridebook.gui.theme import Theme, themes
 from ridebook.gui.words import clock, counted, signed
 from ridebook.ride.lane import Lane
+from ridebook.ride.ridden import changed_span
 from ridebook.ride.suggestion import PhraseSuggestion
 from ridebook.segment.spans import Kind, Span
 from ridebook.session.document import Decision, Session, State
@@ -169,10 +171,25 @@ class SheetView(QAbstractScrollArea):
             if any(bool(decision.note) != notes.get(key, False) for key, decision in after.decisions.items()):
                 self._lay_out()
         # While a hand drags in the timeline the page follows a little later, so that the hand is not held up.
-        if not self._desk.in_gesture:
+        if self._desk.in_gesture:
+            if not self._later.isActive():
+                self._later.start()
+        elif before is not None and replace(before, lane=after.lane, decisions=after.decisions) == after:
+            self._update_changed(before, after)
+        else:
             self.viewport().update()
-        elif not self._later.isActive():
-            self._later.start()
+
+    def _update_changed(self, before: Session, after: Session) -> None:
+        """Have painted anew the phrases whose lane or decision is another."""
+        first_n, last_n = changed_span(before.lane, after.lane, after.vocal.frames_n)
+        offset = self.verticalScrollBar().value()
+        for row in self._rows:
+            phrase = row.span
+            air_n = _glyph_air_n(phrase)
+            touched = first_n < phrase.end_n + air_n and phrase.start_n - air_n < last_n
+            if touched or before.decisions.get(phrase.id) != after.decisions.get(phrase.id):
+                rect = QRectF(0, row.top - offset, self.viewport().width(), row.height)
+                self.viewport().update(rect.toAlignedRect())
 
     def _on_suggestion_changed(self) -> None:
         if self._filter is Filter.CHANGED:
@@ -248,7 +265,7 @@ class SheetView(QAbstractScrollArea):
 
     def _is_lost(self, word: Span) -> bool:
         standing = self._desk.standing
-        return standing is not None and word.id in standing.words and standing.words[word.id].lost
+        return standing is not None and standing.words.sunk_of_lost(word.id) is not None
 
     def _announce(self, span: Span) -> None:
         self.setAccessibleDescription(self.described(span))
@@ -372,10 +389,10 @@ class SheetView(QAbstractScrollArea):
         selection = self._desk.selection
         standing = self._desk.standing
         span = box.span
-        found = standing.words.get(span.id) if span is not None and standing is not None else None
+        sunk = standing.words.sunk_of_lost(span.id) if span is not None and standing is not None else None
         line = box.rect.adjusted(0, theme.px(2), 0, -theme.px(2))
-        if found is not None and found.lost:
-            draw_sunk(painter, line, found.sunk, theme)
+        if sunk is not None:
+            draw_sunk(painter, line, sunk, theme)
             painter.setPen(theme.colour("ink"))
         if span is not None and span.id in selection.span_ids:
             painter.setPen(QPen(theme.colour("selection"), 2 if span.id == selection.current_id else 1))
@@ -416,7 +433,7 @@ class SheetView(QAbstractScrollArea):
         glyph = QRectF(where.glyph, middle - theme.px(11), where.glyph_end - where.glyph, theme.px(22))
         pen = pencil_pen(theme) if pencilled else ink_pen(theme)
         if lane is not None:
-            air_n = phrase.length_n // 8
+            air_n = _glyph_air_n(phrase)
             at_n = np.linspace(phrase.start_n - air_n, phrase.end_n + air_n, GLYPH_POINTS)
             draw_ride(painter, glyph, lane.gain_db_at(at_n), pen)
         number = QRectF(where.glyph_end, middle - theme.px(12), where.ride_end - where.glyph_end, theme.px(24))
@@ -770,6 +787,11 @@ _FILTER_TIPS = {
     Filter.LOCKED: "locked phrases",
     Filter.NOTED: "phrases with a note",
 }
+
+
+def _glyph_air_n(phrase: Span) -> int:
+    """So much of the lane is seen on both sides of a phrase."""
+    return phrase.length_n // 8
 
 
 def _later(owner: QWidget, do: Callable[[], object]) -> QTimer:
