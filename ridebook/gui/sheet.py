@@ -184,6 +184,8 @@ class SheetView(QAbstractScrollArea):
         first_n, last_n = changed_span(before.lane, after.lane, after.vocal.frames_n)
         offset = self.verticalScrollBar().value()
         for row in self._rows:
+            if row.is_section:
+                continue
             phrase = row.span
             air_n = _glyph_air_n(phrase)
             touched = first_n < phrase.end_n + air_n and phrase.start_n - air_n < last_n

@@ -4,8 +4,8 @@ import itertools
 from collections import Counter
 
 import pytest
-from PySide6.QtCore import QPoint, Qt
-from PySide6.QtGui import QColor
+from PySide6.QtCore import QEvent, QObject, QPoint, Qt
+from PySide6.QtGui import QColor, QRegion
 
 from ridebook.gui.desk import Desk
 from ridebook.gui.sheet import Sheet
@@ -284,3 +284,47 @@ def test_counts_are_those_of_the_lines_that_the_filters_show(sheet, desk):
             if passes(wanted, phrase, session, desk.standing, desk.suggestion_of(phrase.id))
         ]
         assert counts[wanted] == len(shown) > 0
+
+
+class PaintWatch(QObject):
+    """Notes what a widget is asked to paint."""
+
+    def __init__(self, watched):
+        super().__init__()
+        self.region = QRegion()
+        watched.installEventFilter(self)
+
+    def eventFilter(self, _watched, event):
+        if event.type() == QEvent.Type.Paint:
+            self.region += event.region()
+        return False
+
+
+@pytest.mark.parametrize(
+    "edit",
+    [
+        lambda now, _: edits.nudge(now, ["p5"], 2.0),
+        lambda now, _: edits.move_breakpoints(now, [2], by_db=-3.0),
+        lambda now, _: edits.lock(now, ["p0"]),
+        lambda now, suggestion: edits.strike(now, ["p4"], suggestion),
+    ],
+    ids=["nudge", "move", "lock", "strike"],
+)
+def test_an_edit_paints_the_lines_that_look_different_and_leaves_others(sheet, desk, qtbot, edit):
+    put(desk, mid_pass())
+    view = sheet.view.viewport()
+    qtbot.wait(100)
+    before = view.grab().toImage()
+    watch = PaintWatch(view)
+    desk.edit("edit", lambda now: edit(now, desk.suggestion))
+    qtbot.waitUntil(lambda: not watch.region.isEmpty())
+    qtbot.wait(100)
+    region = QRegion(watch.region)
+    after = view.grab().toImage()
+    different = {
+        y for y in range(after.height()) for x in range(0, after.width(), 2) if after.pixel(x, y) != before.pixel(x, y)
+    }
+    assert different
+    painted = {y for y in range(after.height()) if region.contains(QPoint(WIDE // 2, y))}
+    assert different <= painted
+    assert len(painted) < after.height() * 0.9
