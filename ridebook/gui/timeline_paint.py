@@ -315,7 +315,7 @@ def _gutter_text(
 def section_borders(painter: QPainter, scene: Scene, names: Iterable[str]) -> None:
     """Hairlines where sections begin, through the strips named."""
     table = scene.data.sections
-    x = np.floor(scene.time.x_px(table.starts_n[table.between(scene.time.start_n, scene.time.end_n)])) + 0.5
+    x = np.floor(scene.time.x_px(table.starts_n[table.between(*scene.around_n(1.0))])) + 0.5
     x = x[x > scene.time.left_px]
     strips = [scene.strips[name] for name in names]
     painter.setPen(_pen(scene.theme.colour("hairline")))
@@ -655,7 +655,7 @@ def paint_balance(painter: QPainter, scene: Scene) -> None:
     strip, scale = scene.strips["balance"], scene.balance_scale
     field = scene.field("balance")
     settings = data.session.settings
-    _aim_band(painter, scene, scale, field)
+    _aim_band(painter, scene, scale)
     aim = float(data.aims_lu(np.array([max(time.start_n, 0)]))[0])
     apart = scale.per_px * theme.px(22)
     labels = {step: signed(step, 0) for step in value_steps(scale.low, scale.high, strip.height_px, theme.px(22))}
@@ -683,7 +683,7 @@ def paint_balance(painter: QPainter, scene: Scene) -> None:
     _phrase_bars(painter, scene, scale)
 
 
-def _aim_band(painter: QPainter, scene: Scene, scale: ValueScale, field: QRectF) -> None:
+def _aim_band(painter: QPainter, scene: Scene, scale: ValueScale) -> None:
     """Band around the aim, section by section."""
     data, time = scene.data, scene.time
     table = data.sections
@@ -691,14 +691,13 @@ def _aim_band(painter: QPainter, scene: Scene, scale: ValueScale, field: QRectF)
     cuts = np.unique(np.concatenate([[time.start_n, time.end_n], table.starts_n[inside], table.ends_n[inside]]))
     cuts = cuts[(cuts >= time.start_n) & (cuts <= time.end_n)]
     band = data.session.settings.band_lu
-    edge = scene.theme.tones["aim"]
-    for left_n, right_n, aim in zip(cuts[:-1], cuts[1:], data.aims_lu((cuts[:-1] + cuts[1:]) / 2)):
-        x0, x1 = round(time.x_px(left_n)), round(time.x_px(right_n))
-        y0, y1 = round(scale.y_px(aim + band)), round(scale.y_px(aim - band))
-        painter.fillRect(QRectF(x0, y0, x1 - x0, y1 - y0), scene.theme.colour("aim_band"))
-        painter.setPen(_pen(edge))
-        for y in (y0, y1):
-            painter.drawLine(QPointF(x0, y + 0.5), QPointF(x1, y + 0.5))
+    aims = data.aims_lu((cuts[:-1] + cuts[1:]) / 2)
+    x = np.round(time.x_px(cuts))
+    upper, lower = np.round(scale.y_px(aims + band)), np.round(scale.y_px(aims - band))
+    fill_rects(painter, x[:-1], upper, np.diff(x), lower - upper, scene.theme.colour("aim_band"))
+    painter.setPen(_pen(scene.theme.tones["aim"]))
+    for y in (upper, lower):
+        draw_lines(painter, x[:-1], y + 0.5, x[1:], y + 0.5)
 
 
 def _phrase_bars(painter: QPainter, scene: Scene, scale: ValueScale) -> None:

@@ -102,11 +102,16 @@ def zoomed(timeline: Timeline, frames_n: int) -> np.ndarray:
     return timed(timeline, frames_n, change)
 
 
+def point_in_view(desk: Desk) -> int:
+    """Index of a breakpoint in the middle of the first half minute."""
+    return int(np.searchsorted(desk.session.lane.frames, 15 * RATE_HZ))
+
+
 def nudged(timeline: Timeline, frames_n: int) -> np.ndarray:
     """Nudge a breakpoint by its key, up and down."""
     desk = timeline.desk
-    desk.set_view(0, min(desk.frames_n, 30 * RATE_HZ))
-    desk.select_points(frozenset({40}))
+    desk.set_view(0, 30 * RATE_HZ)
+    desk.select_points(frozenset({point_in_view(desk)}))
     return timed(
         timeline, frames_n, lambda k: QTest.keyClick(timeline.canvas, Qt.Key.Key_Up if k % 2 else Qt.Key.Key_Down)
     )
@@ -116,8 +121,9 @@ def dragged(timeline: Timeline, frames_n: int, whole: bool) -> np.ndarray:
     """Drag a breakpoint about, in half a minute or in the whole song."""
     desk, canvas = timeline.desk, timeline.canvas
     desk.set_view(0, desk.frames_n if whole else min(desk.frames_n, 30 * RATE_HZ))
-    desk.select_points(frozenset({40}))
-    place = canvas.point_px(40)
+    point = point_in_view(desk)
+    desk.select_points(frozenset({point}))
+    place = canvas.point_px(point)
 
     def send(kind: QEvent.Type, at: QPointF, button: Qt.MouseButton, buttons: Qt.MouseButton) -> None:
         event = QMouseEvent(kind, at, canvas.mapToGlobal(at), button, buttons, Qt.KeyboardModifier.NoModifier)

@@ -12,7 +12,7 @@ from PySide6.QtWidgets import QApplication
 from ridebook.gui.desk import Desk
 from ridebook.gui.theme import themes
 from ridebook.gui.timeline import Timeline
-from ridebook.gui.timeline_paint import tones
+from ridebook.gui.timeline_paint import PAINTERS, tones
 from ridebook.ride.lane import Lane
 from ridebook.segment.spans import Kind
 from ridebook.session import edits
@@ -511,6 +511,42 @@ def test_what_is_kept_is_what_a_fresh_timeline_paints(timeline, qtbot):
     kept = timeline.canvas.grab().toImage()
     timeline.canvas._picture = None
     assert timeline.canvas.grab().toImage() == kept
+
+
+@pytest.mark.parametrize("view_s", [0.3, 3.0, 17.3, 41.0])
+def test_a_view_that_moves_is_what_a_fresh_timeline_paints(timeline, view_s):
+    """What is moved along with the view, and painted at its seam, looks as if all had been painted now."""
+    desk, canvas = timeline.desk, timeline.canvas
+    for moved in (0.0, 0.011, 0.3, -0.17, 0.9, -0.004, 0.05, -0.6, 2.0, -1.1):
+        start_n = desk.view.start_n + moved * view_s * RATE_HZ
+        desk.set_view(start_n, start_n + view_s * RATE_HZ)
+        canvas.repaint()
+        desk.edit("nudge", lambda session: edits.move_breakpoints(session, [2], by_db=0.5))
+        canvas.repaint()
+    kept = canvas.grab().toImage()
+    canvas._picture = None
+    assert canvas.grab().toImage() == kept
+
+
+def test_a_small_step_of_the_view_is_not_painted_anew(timeline, monkeypatch):
+    seen = []
+    paint = dict(PAINTERS)
+    for name in paint:
+        monkeypatch.setitem(
+            PAINTERS,
+            name,
+            lambda painter, scene, name=name: (seen.append((name, scene.part)), paint[name](painter, scene)),
+        )
+    timeline.desk.set_view(5 * RATE_HZ, 25 * RATE_HZ)
+    timeline.canvas.repaint()
+    seen.clear()
+    timeline.desk.set_view(5.2 * RATE_HZ, 25.2 * RATE_HZ)
+    timeline.canvas.repaint()
+    parts = dict(seen)
+    assert "overview" not in parts
+    for name in ("vocal", "bed", "loudness"):
+        left_px, right_px = parts[name]
+        assert right_px - left_px < 0.06 * timeline.canvas.width()
 
 
 def test_nothing_opened_and_nothing_measured_yet(qtbot, made):

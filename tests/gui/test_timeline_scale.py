@@ -42,6 +42,17 @@ def test_bins_cover_the_view_and_stay_on_their_lattice(start_n, length_n, per_px
     assert np.abs(again[: len(edges) - shift] - edges[shift:]).max() <= 1
 
 
+@given(st.floats(0, 1e8), st.floats(3000, 1e8), st.integers(-500, 500))
+def test_on_the_lattice_views_lie_whole_pixels_apart(start_n, length_n, apart_px):
+    time = TimeScale(start_n, start_n + length_n, 64.0, 864.0, 48000).on_lattice()
+    pixel_n = time.frames_per_px
+    assert abs(time.start_n - start_n) <= pixel_n / 2 + 1e-6
+    moved_n = start_n + apart_px * pixel_n * 1.003
+    moved = TimeScale(moved_n, moved_n + length_n, 64.0, 864.0, 48000).on_lattice()
+    moved_px = (moved.start_n - time.start_n) / pixel_n
+    assert moved_px == pytest.approx(round(moved_px), abs=1e-3)
+
+
 @pytest.mark.parametrize("height_px", [0, 480, 668, 1200])
 @pytest.mark.parametrize("scale", [1.0, 1.5, 2.0])
 def test_strips_follow_each_other_and_fill_the_height(height_px, scale):
