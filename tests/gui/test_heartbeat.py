@@ -65,8 +65,8 @@ def test_loop_goes_on_while_work_is_done(window, heart, qtbot, tmp_path):
     stems = write_pair(tmp_path, vocal, noise_bed(len(vocal)))
     window.desk.cache_on = False
     plan = ExportPlan(tmp_path / "rides.csv", tmp_path / "segments.csv", tmp_path / "stem.wav", tmp_path / "mix.wav")
-    # What else the machine does can hold any one beat up; what the program does holds it up both times.
-    rounds = [one_round(window, heart, qtbot, stems, plan, tmp_path / f"{i}.ridebook") for i in range(2)]
+    # What else the machine does can hold any one beat up; what the program does holds it up every time.
+    rounds = [one_round(window, heart, qtbot, stems, plan, tmp_path / f"{i}.ridebook") for i in range(3)]
     for what in rounds[0]:
         seconds = min(held[what] for held in rounds)
         assert seconds < LONGEST_S, f"{what} held the window for {seconds * 1000:.0f} ms"
