@@ -20,6 +20,7 @@ from ridebook.errors import RidebookError
 from ridebook.gui.pool import Pool
 from ridebook.gui.words import signed
 from ridebook.measure.measures import Measures
+from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.ride.trim import trim_for
 from ridebook.segment.spans import Kind, Segments, Span
@@ -174,6 +175,7 @@ class Desk(QObject):
         self._sha256: str | None = None
         self._gesture_from: Session | None = None
         self._standing: tuple[Session, Measures, Standing] | None = None
+        self._trim: tuple[tuple[Measures, Segments, RideSettings], float] | None = None
         self._suggested: dict[str, PhraseSuggestion] = {}
 
     # --- opening ---------------------------------------------------------------------------------
@@ -562,7 +564,10 @@ class Desk(QObject):
         """Trim that the settings ask for; None until it is measured."""
         if self.session is None or self.measures is None:
             return None
-        return trim_for(self.measures, self.session.segments, self.session.settings)
+        asked = self.measures, self.session.segments, self.session.settings
+        if self._trim is None or any(one is not other for one, other in zip(self._trim[0], asked)):
+            self._trim = asked, trim_for(*asked)
+        return self._trim[1]
 
     @property
     def trim_follows(self) -> bool:

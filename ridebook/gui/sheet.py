@@ -20,6 +20,7 @@ from PySide6.QtGui import (
     QPaintEvent,
     QPen,
     QResizeEvent,
+    QShowEvent,
 )
 from PySide6.QtWidgets import (
     QAbstractScrollArea,
@@ -84,6 +85,7 @@ class SheetView(QAbstractScrollArea):
         self._rows: list[Row] = []
         self._rows_by_id: dict[str, Row] = {}
         self._height = 0.0
+        self._laid_out = False
         self._anchor_id: str | None = None
         self.menu: QMenu | None = None
         self.setObjectName("sheet")
@@ -131,9 +133,18 @@ class SheetView(QAbstractScrollArea):
             }
             self._rows = rows_of(session.segments, shown)
         self._rows_by_id = {row.span.id: row for row in self._rows}
-        self._lay_out()
+        self._laid_out = False
+        if self.isVisible():  # else when it is shown, and so at the width that it has then
+            self._lay_out()
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Lay out what was made while nobody saw it."""
+        super().showEvent(event)
+        if not self._laid_out:
+            self._lay_out()
 
     def _lay_out(self) -> None:
+        self._laid_out = True
         session = self._desk.session
         width = self.viewport().width()
         self._height = lay_out(self._rows, session, themes().current, width) if session is not None else 0.0
@@ -149,7 +160,7 @@ class SheetView(QAbstractScrollArea):
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Wrap the lines anew."""
         super().resizeEvent(event)
-        if event.size().width() != event.oldSize().width():
+        if event.size().width() != event.oldSize().width() or not self._laid_out:
             self._lay_out()
         else:
             self._fit_bar()
