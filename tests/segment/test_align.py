@@ -139,7 +139,7 @@ def test_a_hundred_thousand_characters_neither_hang_nor_fail() -> None:
     features, measures, found = heard(vocal())
     began = time.perf_counter()
     result = align_lyric(lyric, features, measures, found)
-    assert time.perf_counter() - began < 20.0
+    assert time.perf_counter() - began < 60.0
     assert result is not None
     assert any("only its first" in notice for notice in result.notices)
 
