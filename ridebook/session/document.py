@@ -163,6 +163,8 @@ def check_session(session: Session) -> None:
                 f"{span.kind} {span.id!r} lies outside the vocal: frames {span.start_n} to {span.end_n} "
                 f"of {session.vocal.frames_n}"
             )
+        if span.confidence is not None and not 0.0 <= span.confidence <= 1.0:
+            raise SegmentError(f"{span.kind} {span.id!r} has the confidence {span.confidence}; it must be 0 to 1")
     for said, of_ids, kind, spans in (
         ("a decision", session.decisions, "phrase", segments.phrases),
         ("an aim", session.section_aims, "section", segments.sections),

@@ -33,11 +33,12 @@ from ridebook.errors import SessionChangedError, SessionUnreadableError
 from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion
-from ridebook.segment.spans import Segments, Span
+from ridebook.segment.spans import Kind, Segments, Span
 from ridebook.session.document import Decision, Session, SourceFile, check_session
 
 FORMAT = "ridebook-session"
-VERSION = 1
+VERSION = 2
+"""1 had no confidences, repeats and plosives among its segments, and is read."""
 SUFFIX = ".ridebook"
 
 
@@ -134,7 +135,7 @@ def session_from_text(text: bytes, path: Path) -> Session:
             f"it was written by a newer version of this program ({raw.get('written_by') or 'unknown'}, layout "
             f"{version}; this one knows up to {VERSION}); open it with that one",
         )
-    if version != VERSION or isinstance(version, bool):
+    if not isinstance(version, int) or isinstance(version, bool) or version < 1:
         raise _unreadable(path, f"'version' is {version!r}, but must be a whole number from 1 to {VERSION}")
     try:
         document = msgspec.convert(raw, _Document)
@@ -342,12 +343,7 @@ def _session(document: _Document, folder: Path) -> Session:
         trim_db=document.trim_db,
         settings=document.settings,
         section_aims=document.section_aims,
-        segments=Segments(
-            *(
-                tuple(span for span in spans if span.kind == kind)
-                for kind in ("section", "phrase", "word", "breath", "sibilant")
-            )
-        ),
+        segments=Segments(*(tuple(span for span in spans if span.kind == kind) for kind in Kind)),
         decisions=document.decisions,
         lane=Lane(tuple(document.lane)),
         title=document.title,
