@@ -1,4 +1,4 @@
-"""Segment lists: sections, phrases, words, breaths and sibilants as a table."""
+"""Segment lists: sections, phrases, words, breaths, sibilants and plosives as a table."""
 
 from __future__ import annotations
 

@@ -117,7 +117,7 @@ def read_timings(path: str | Path, rate_hz: int, frames_n: int | None = None) ->
 def completed(timed: Segments, found: Segments) -> Segments:
     """Segments out of a file, with what the file does not tell taken from those found in the vocal.
 
-    Breaths and sibilants are always those found; sections and words where the file has none of them.
+    Breaths, sibilants and plosives are always those found; sections and words where the file has none of them.
     """
     return replace(
         timed,
@@ -125,6 +125,7 @@ def completed(timed: Segments, found: Segments) -> Segments:
         words=timed.words or found.words,
         breaths=found.breaths,
         sibilants=found.sibilants,
+        plosives=found.plosives,
     )
 
 

@@ -524,8 +524,8 @@ def _result(
         for i in line:
             span_id = f"lw{i + 1:04d}"
             start_n, end_n = int(frames[laid.starts[i]]), int(frames[laid.ends[i]])
-            own.append(Span(span_id, Kind.WORD, start_n, end_n, words[i].text, Origin.LYRIC))
             confidences[span_id] = round(float(sure[i]), 3)
+            own.append(Span(span_id, Kind.WORD, start_n, end_n, words[i].text, Origin.LYRIC, confidences[span_id]))
         word_spans += own
         label = lines[number].text
         phrase_spans.append(
@@ -545,6 +545,7 @@ def _result(
         tuple(word_spans) + kept_words,
         found.breaths,
         found.sibilants,
+        found.plosives,
     )
     return AlignedLyric(segments, confidences, tuple(notices))
 

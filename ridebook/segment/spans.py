@@ -1,4 +1,4 @@
-"""Spans of the vocal: sections, phrases, words, breaths and sibilants."""
+"""Spans of the vocal: sections, phrases, words, breaths, sibilants and plosives."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ class Kind(StrEnum):
     WORD = "word"
     BREATH = "breath"
     SIBILANT = "sibilant"
+    PLOSIVE = "plosive"
 
 
 class Origin(StrEnum):
@@ -38,13 +39,18 @@ class Span:
     id : str
         Stable for the life of a session, unique over all kinds.
     kind : Kind
-        Section, phrase, word, breath or sibilant.
+        Section, phrase, word, breath, sibilant or plosive.
     start_n, end_n : int
         Frames at the pair's rate, counted from the vocal file's first frame; ``start_n < end_n``.
     label : str
         The lyric's word or line, a section's name; empty where none is known.
     origin : Origin
         Where the span comes from.
+    confidence : float or None
+        For a word that a lyric was laid by: how likely its start is right, 0 to 1. None where nothing is known, or
+        where a person or a file set it.
+    repeats : str
+        Phrases, and sections, that sing the same share a name here ("A", "B"); empty where nothing repeats.
     """
 
     id: str
@@ -53,6 +59,8 @@ class Span:
     end_n: int
     label: str = ""
     origin: Origin = Origin.FOUND
+    confidence: float | None = None
+    repeats: str = ""
 
     @property
     def length_n(self) -> int:
@@ -96,6 +104,7 @@ class Segments:
     words: tuple[Span, ...] = ()
     breaths: tuple[Span, ...] = ()
     sibilants: tuple[Span, ...] = ()
+    plosives: tuple[Span, ...] = ()
 
     def __post_init__(self) -> None:
         for name, kind in (
@@ -104,16 +113,22 @@ class Segments:
             ("words", Kind.WORD),
             ("breaths", Kind.BREATH),
             ("sibilants", Kind.SIBILANT),
+            ("plosives", Kind.PLOSIVE),
         ):
             object.__setattr__(self, name, _checked(getattr(self, name), kind))
 
     def all_spans(self) -> tuple[Span, ...]:
         """Every span, sections first, each kind in order of time."""
-        return self.sections + self.phrases + self.words + self.breaths + self.sibilants
+        return self.sections + self.phrases + self.words + self.breaths + self.sibilants + self.plosives
 
     def words_of(self, phrase: Span) -> tuple[Span, ...]:
         """Words whose middle lies in `phrase`."""
         return inside(self.words, phrase)
+
+    def repeats_of(self, span: Span) -> tuple[Span, ...]:
+        """Other spans of its kind that sing the same as `span`, in order of time."""
+        alike: tuple[Span, ...] = getattr(self, f"{span.kind.value}s") if span.repeats else ()
+        return tuple(each for each in alike if each.repeats == span.repeats and each.id != span.id)
 
     def phrases_of(self, section: Span) -> tuple[Span, ...]:
         """Phrases whose middle lies in `section`."""

@@ -211,12 +211,10 @@ def _with_new_phrases(session: Session, analysis: Analysis) -> Session:
         return session
     inside = {word.id for phrase in phrases for word in found.words_of(phrase)}
     words = [word for word in found.words if word.id in inside and free(word, segments.words)]
-    merged = Segments(
-        segments.sections,
-        (*segments.phrases, *_unlike(phrases, segments)),
-        (*segments.words, *_unlike(words, segments)),
-        segments.breaths,
-        segments.sibilants,
+    merged = replace(
+        segments,
+        phrases=(*segments.phrases, *_unlike(phrases, segments)),
+        words=(*segments.words, *_unlike(words, segments)),
     )
     return replace_segments(session, merged)
 

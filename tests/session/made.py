@@ -81,7 +81,11 @@ def spans(draw, kind, letter, last_n=20 * S, most=5):
     borders = draw(st.lists(st.integers(0, last_n), unique=True, max_size=2 * most).map(sorted))
     pairs = list(zip(borders[::2], borders[1::2]))
     origins = st.sampled_from(Origin)
-    return tuple(Span(f"{letter}{i}", kind, a, b, draw(texts), draw(origins)) for i, (a, b) in enumerate(pairs, 1))
+    sure = st.none() | st.floats(0, 1)
+    return tuple(
+        Span(f"{letter}{i}", kind, a, b, draw(texts), draw(origins), draw(sure), draw(st.sampled_from(("", "A", "B"))))
+        for i, (a, b) in enumerate(pairs, 1)
+    )
 
 
 @st.composite
@@ -123,6 +127,7 @@ def sources(draw):
 @st.composite
 def sessions(draw):
     kinds = [(Kind.SECTION, "s"), (Kind.PHRASE, "p"), (Kind.WORD, "w"), (Kind.BREATH, "b"), (Kind.SIBILANT, "x")]
+    kinds.append((Kind.PLOSIVE, "t"))
     segments = Segments(*(draw(spans(kind, letter)) for kind, letter in kinds))
     phrases, words = [p.id for p in segments.phrases], [w.id for w in segments.words]
     return Session(

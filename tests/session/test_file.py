@@ -49,11 +49,16 @@ def test_text_is_plain_json_with_an_item_a_line(tmp_path):
     save_session(session, path)
     text = path.read_text(encoding="utf-8")
     assert json.loads(text)["format"] == "ridebook-session"
-    assert json.loads(text)["version"] == 1
+    assert json.loads(text)["version"] == 2
     assert '\n    {"id": "w3", "kind": "word", "start_n": 240000, "end_n": 312000, "label": "three"},\n' in text
     assert "\n    [192000, 2.0],\n" in text
     assert text.endswith('  "lyric": [\n    "one two",\n    "",\n    "three"\n  ]\n}\n')
     assert text.count("\n    {") == len(session.segments.all_spans()) + 1  # and the bed
+
+
+def test_a_file_of_the_first_layout_is_read():
+    text = session_text(small_session(), Path("/x.ridebook")).replace('"version": 2', '"version": 1')
+    assert session_from_text(text.encode(), Path("/x.ridebook")) == small_session()
 
 
 def test_one_nudge_changes_few_lines():
@@ -325,7 +330,7 @@ BAD = {
     "too deep": (b"[" * 200000, "JSON"),
     "twins": (b'{"format": "ridebook-session", "format": "x"}', "'format' stands twice"),
     "NaN": (changed(lambda d: None).replace(b'"trim_db": 0.0', b'"trim_db": NaN'), "NaN is not a number"),
-    "newer": (changed(put("version", value=2)), "newer version"),
+    "newer": (changed(put("version", value=3)), "newer version"),
     "older than any": (changed(put("version", value=0)), "'version' is 0"),
     "version as text": (changed(put("version", value="1")), "'version' is '1'"),
     "version true": (changed(put("version", value=True)), "'version' is True"),
@@ -342,6 +347,7 @@ BAD = {
     "setting out of range": (changed(put("settings", "share", value=1.5)), "share is 1.5"),
     "trim out of range": (changed(put("trim_db", value=99)), "the trim is 99"),
     "twin ids": (changed(put("segments", 3, "id", value="s1")), "'s1'"),
+    "unsure beyond all": (changed(put("segments", 3, "confidence", value=1.5)), "the confidence 1.5"),
     "no id": (changed(put("segments", 9, "id", value="")), "''"),
     "overlap": (changed(put("segments", 0, "end_n", value=15 * S)), "overlap"),
     "backward span": (changed(put("segments", 0, "end_n", value=0)), "not after its start"),
