@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -45,6 +46,25 @@ class SourceFile:
     rate_hz: int
     channels_n: int
     frames_n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Follower:
+    """Another vocal that goes along with the lead: a double, a harmony, an effects return.
+
+    It takes the lead's lane scaled by its share. The trim is the lead's own static gain and is not followed. A follower
+    sounds in the mix beside the vocal and its bed, so it is none of their files.
+
+    Parameters
+    ----------
+    source : SourceFile
+        Its file.
+    share : float
+        How much of the lane it takes, 0 to 1: gains in dB are multiplied by it.
+    """
+
+    source: SourceFile
+    share: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +122,8 @@ class Session:
         Findings that were accepted: key and note.
     references : tuple of SourceFile
         Reference files.
+    followers : tuple of Follower
+        Other vocals that go along with the lead.
     """
 
     vocal: SourceFile
@@ -118,6 +140,7 @@ class Session:
     quiet_words: frozenset[str] = frozenset()
     accepted: dict[str, str] = field(default_factory=dict)
     references: tuple[SourceFile, ...] = ()
+    followers: tuple[Follower, ...] = ()
 
     def decision(self, phrase_id: str) -> Decision:
         """Decision about a phrase; open where none was taken."""
@@ -125,8 +148,8 @@ class Session:
 
     @property
     def sources(self) -> tuple[SourceFile, ...]:
-        """Every file that the session reads: vocal, beds, references."""
-        return (self.vocal, *self.beds, *self.references)
+        """Every file that the session reads: vocal, beds, followers, references."""
+        return (self.vocal, *self.beds, *(follower.source for follower in self.followers), *self.references)
 
 
 def check_session(session: Session) -> None:
@@ -135,7 +158,7 @@ def check_session(session: Session) -> None:
     Raises
     ------
     SettingError
-        The trim, a section's aim or what is noted of a source is out of its range.
+        The trim, a section's aim or what is noted of a source or a follower is out of its range.
     SegmentError
         Two spans share an id, a span lies outside the vocal, or something is said of a span that is not there.
     LaneError
@@ -153,6 +176,7 @@ def check_session(session: Session) -> None:
                 f"{source.path} is noted with {source.rate_hz} Hz, {source.channels_n} channels and "
                 f"{source.frames_n} frames; each must be more than 0"
             )
+    check_followers(session, session.followers)
     segments = session.segments
     for span_id, times in Counter(span.id for span in segments.all_spans()).items():
         if times > 1 or not span_id:
@@ -183,6 +207,21 @@ def _check_suggestion(phrase_id: str, suggestion: PhraseSuggestion) -> None:
         value = getattr(suggestion, name)
         if value is not None and not math.isfinite(value):
             raise SegmentError(f"{name} of what phrase {phrase_id!r} was decided on is not a number")
+
+
+def check_followers(session: Session, followers: Sequence[Follower]) -> None:
+    """Raise `SettingError` unless each follower's share is 0 to 1 and its file sounds once in the mix."""
+    sounding = {source.path for source in (session.vocal, *session.beds)}
+    for follower in followers:
+        if not 0.0 <= follower.share <= 1.0:
+            raise SettingError(
+                f"{follower.source.path} follows the rides by {follower.share:g}, but the share must be 0 to 1"
+            )
+        if follower.source.path in sounding:
+            raise SettingError(
+                f"{follower.source.path} is named as a follower, but is in the mix already; name each file once"
+            )
+        sounding.add(follower.source.path)
 
 
 def check_aim(aim_lu: float, section_id: str) -> None:

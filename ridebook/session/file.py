@@ -34,11 +34,11 @@ from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion
 from ridebook.segment.spans import Kind, Segments, Span
-from ridebook.session.document import Decision, Session, SourceFile, check_session
+from ridebook.session.document import Decision, Follower, Session, SourceFile, check_session
 
 FORMAT = "ridebook-session"
-VERSION = 2
-"""1 had no confidences, repeats and plosives among its segments, and is read."""
+VERSION = 3
+"""1 had no confidences, repeats and plosives among its segments, 2 no followers; both are read."""
 SUFFIX = ".ridebook"
 
 
@@ -51,6 +51,10 @@ class _Source(msgspec.Struct, forbid_unknown_fields=True):
     absolute: str = ""
 
 
+class _Follower(_Source):
+    share: float = 1.0
+
+
 class _Document(msgspec.Struct, forbid_unknown_fields=True):
     """The layout of the text, in the order of its fields."""
 
@@ -61,7 +65,8 @@ class _Document(msgspec.Struct, forbid_unknown_fields=True):
     written_by: str = ""
     title: str = ""
     note: str = ""
-    references: list[_Source] = []  # msgspec copies it
+    followers: list[_Follower] = []  # msgspec copies it
+    references: list[_Source] = []
     trim_db: float = 0.0
     settings: RideSettings = msgspec.field(default_factory=RideSettings)
     section_aims: dict[str, float] = {}
@@ -98,6 +103,7 @@ def session_text(session: Session, path: Path) -> str:
         "note": session.note,
         "vocal": _source_fields(session.vocal, folder),
         "beds": [_source_fields(source, folder) for source in session.beds],
+        "followers": [_source_fields(each.source, folder) | {"share": each.share} for each in session.followers],
         "references": [_source_fields(source, folder) for source in session.references],
         "trim_db": session.trim_db,
         "settings": dataclasses.asdict(session.settings),
@@ -273,6 +279,9 @@ def locate(session: Session, folder: str | Path) -> Session:
         session,
         vocal=moved.get(session.vocal, session.vocal),
         beds=tuple(moved.get(source, source) for source in session.beds),
+        followers=tuple(
+            dataclasses.replace(each, source=moved.get(each.source, each.source)) for each in session.followers
+        ),
         references=tuple(moved.get(source, source) for source in session.references),
     )
 
@@ -351,6 +360,7 @@ def _session(document: _Document, folder: Path) -> Session:
         note=document.note,
         quiet_words=frozenset(document.quiet_words),
         accepted=document.accepted,
+        followers=tuple(Follower(_source(fields, folder), fields.share) for fields in document.followers),
         references=tuple(_source(fields, folder) for fields in document.references),
     )
 

@@ -8,7 +8,7 @@ from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.ride.settings import CENTRE_LAWS_DB, RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.segment.spans import Kind, Origin, Segments, Span
-from ridebook.session.document import Decision, Session, SourceFile, State
+from ridebook.session.document import Decision, Follower, Session, SourceFile, State
 
 RATE_HZ = 48000
 S = RATE_HZ  # frames in a second
@@ -130,9 +130,13 @@ def sessions(draw):
     kinds.append((Kind.PLOSIVE, "t"))
     segments = Segments(*(draw(spans(kind, letter)) for kind, letter in kinds))
     phrases, words = [p.id for p in segments.phrases], [w.id for w in segments.words]
+    vocal = replace(draw(sources()), rate_hz=RATE_HZ)
+    beds = tuple(draw(st.lists(sources(), max_size=2)))
+    others = draw(st.lists(sources(), max_size=2, unique_by=lambda each: each.path))
+    heard = {each.path for each in (vocal, *beds)}
     return Session(
-        vocal=replace(draw(sources()), rate_hz=RATE_HZ),
-        beds=tuple(draw(st.lists(sources(), max_size=2))),
+        vocal=vocal,
+        beds=beds,
         trim_db=draw(gains),
         settings=draw(settings()),
         section_aims={s.id: draw(st.floats(-20, 20)) for s in segments.sections if draw(st.booleans())},
@@ -145,4 +149,5 @@ def sessions(draw):
         quiet_words=frozenset(draw(st.sets(st.sampled_from(words)))) if words else frozenset(),
         accepted=draw(st.dictionaries(texts, texts, max_size=2)),
         references=tuple(draw(st.lists(sources(), max_size=1))),
+        followers=tuple(Follower(each, draw(st.floats(0, 1))) for each in others if each.path not in heard),
     )

@@ -11,7 +11,7 @@ from ridebook.ride.lane import Lane
 from ridebook.ride.settings import RideSettings
 from ridebook.segment.spans import Kind, Origin, Segments
 from ridebook.session import edits
-from ridebook.session.document import Decision, Session, State, check_session
+from ridebook.session.document import Decision, Follower, Session, State, check_session
 from tests.session.made import S, lanes, small_session, small_suggestion, source, span
 from tests.timing import best_cpu_s
 
@@ -169,6 +169,7 @@ def test_what_changes_nothing_gives_the_same_session():
         lambda: edits.set_note(session, "", "p1"),
         lambda: edits.set_section_aim(session, "s1", None),
         lambda: edits.set_references(session, ()),
+        lambda: edits.set_followers(session, ()),
         lambda: edits.accept_finding(session, "k", "n"),
         lambda: edits.withdraw_acceptance(session, "other"),
         lambda: edits.unlock(session, ALL),
@@ -194,6 +195,17 @@ def test_trim_and_aims_are_held_to_their_ranges():
             wrong()
     with pytest.raises(SegmentError):
         edits.set_section_aim(session, "p1", 1.0)
+
+
+def test_followers_are_set_and_follow_a_new_file():
+    double = source("/songs/double.wav")
+    session = edits.set_followers(small_session(), [Follower(double, 0.5)])
+    assert session.sources == (session.vocal, *session.beds, double)
+    for wrong in (Follower(double, -0.1), Follower(double, float("nan")), Follower(session.vocal)):
+        with pytest.raises(SettingError):
+            edits.set_followers(session, [wrong])
+    again = source("/songs/double_2.wav")
+    assert edits.change_source(session, double, again).followers == (Follower(again, 0.5),)
 
 
 def test_findings_are_accepted_and_withdrawn():

@@ -22,7 +22,7 @@ from ridebook.errors import (
 )
 from ridebook.ride.lane import Lane
 from ridebook.segment.spans import Segments, Span
-from ridebook.session.document import Decision, State
+from ridebook.session.document import Decision, Follower, State
 from ridebook.session.edits import ink
 from ridebook.session.file import (
     load_session,
@@ -49,16 +49,30 @@ def test_text_is_plain_json_with_an_item_a_line(tmp_path):
     save_session(session, path)
     text = path.read_text(encoding="utf-8")
     assert json.loads(text)["format"] == "ridebook-session"
-    assert json.loads(text)["version"] == 2
+    assert json.loads(text)["version"] == 3
     assert '\n    {"id": "w3", "kind": "word", "start_n": 240000, "end_n": 312000, "label": "three"},\n' in text
     assert "\n    [192000, 2.0],\n" in text
     assert text.endswith('  "lyric": [\n    "one two",\n    "",\n    "three"\n  ]\n}\n')
     assert text.count("\n    {") == len(session.segments.all_spans()) + 1  # and the bed
 
 
-def test_a_file_of_the_first_layout_is_read():
-    text = session_text(small_session(), Path("/x.ridebook")).replace('"version": 2', '"version": 1')
-    assert session_from_text(text.encode(), Path("/x.ridebook")) == small_session()
+@pytest.mark.parametrize("version", [1, 2])
+def test_a_file_of_an_earlier_layout_is_read(version):
+    text = session_text(small_session(), Path("/x.ridebook"))
+    older = text.replace('"version": 3', f'"version": {version}').replace('  "followers": [],\n', "")
+    assert older.count("\n") == text.count("\n") - 1
+    assert session_from_text(older.encode(), Path("/x.ridebook")) == small_session()
+
+
+def test_followers_are_kept_with_their_share(tmp_path):
+    double, hall = source(tmp_path / "double.wav"), source("/far/hall.wav")
+    session = small_session(followers=(Follower(double), Follower(hall, 0.5)))
+    save_session(session, tmp_path / "song.ridebook")
+    kept = json.loads((tmp_path / "song.ridebook").read_text("utf-8"))["followers"]
+    assert [each["share"] for each in kept] == [1.0, 0.5]
+    assert kept[0]["path"] == "double.wav"
+    assert load_session(tmp_path / "song.ridebook") == session
+    assert {each.path for each in missing_sources(session)} >= {double.path, hall.path}
 
 
 def test_one_nudge_changes_few_lines():
@@ -293,6 +307,9 @@ def test_bad_places_are_refused(tmp_path):
             "2 segments have the id 'a'",
         ),
         ({"vocal": source("/v.wav", frames_n=0)}, SettingError, "0 frames"),
+        ({"followers": (Follower(source("/double.wav"), 1.5),)}, SettingError, "the share must be 0 to 1"),
+        ({"followers": (Follower(source("/songs/bed.wav")),)}, SettingError, "in the mix already"),
+        ({"followers": (Follower(source("/d.wav")), Follower(source("/d.wav")))}, SettingError, "in the mix already"),
     ],
 )
 def test_a_session_that_breaks_a_rule_is_not_written(tmp_path, fields, error, says):
@@ -319,6 +336,8 @@ def put(*path, value):
     return change
 
 
+TOLD = {"path": "d.wav", "sha256": "", "rate_hz": 1, "channels_n": 1, "frames_n": 1}
+
 BAD = {
     "empty": (b"", "not JSON"),
     "binary": (b"RIFF\x00\x01\xff\xfe", "not UTF-8"),
@@ -330,7 +349,7 @@ BAD = {
     "too deep": (b"[" * 200000, "JSON"),
     "twins": (b'{"format": "ridebook-session", "format": "x"}', "'format' stands twice"),
     "NaN": (changed(lambda d: None).replace(b'"trim_db": 0.0', b'"trim_db": NaN'), "NaN is not a number"),
-    "newer": (changed(put("version", value=3)), "newer version"),
+    "newer": (changed(put("version", value=4)), "newer version"),
     "older than any": (changed(put("version", value=0)), "'version' is 0"),
     "version as text": (changed(put("version", value="1")), "'version' is '1'"),
     "version true": (changed(put("version", value=True)), "'version' is True"),
@@ -359,6 +378,11 @@ BAD = {
     "lane infinite": (changed(lambda d: None).replace(b'"lane": [[', b'"lane": [[0, 1e999], ['), "not a number"),
     "lane triple": (changed(put("lane", value=[[1, 2, 3]])), "lane[0]"),
     "suggestion falls": (changed(put("decisions", "p1", "decided_on", "points", value=[[5, 0], [5, 1]])), "must rise"),
+    "share of a follower": (
+        changed(put("followers", value=[{**TOLD, "share": 2}])),
+        "share must be 0 to 1",
+    ),
+    "unknown in follower": (changed(put("followers", value=[{"path": "d.wav", "loud": 1}])), "followers[0]"),
     "path with null": (changed(put("vocal", "path", value="a\0b")), "no path"),
     "frames as text": (changed(put("vocal", "frames_n", value="20")), "frames_n"),
     "huge rate": (changed(put("vocal", "rate_hz", value=-1)), "-1 Hz"),

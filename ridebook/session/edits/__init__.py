@@ -34,6 +34,7 @@ from ridebook.session.edits.renewal import change_source, replace_segments
 from ridebook.session.edits.segments import delete_spans, insert_span, merge, move_border, rename, split
 from ridebook.session.edits.song import (
     accept_finding,
+    set_followers,
     set_lyric,
     set_references,
     set_section_aim,
@@ -69,6 +70,7 @@ __all__ = [
     "replace_lane",
     "replace_segments",
     "scale_breakpoints",
+    "set_followers",
     "set_lyric",
     "set_note",
     "set_quiet",

@@ -86,6 +86,7 @@ def change_source(
     session = replace(
         session,
         beds=tuple(new if source == old else source for source in session.beds),
+        followers=tuple(replace(each, source=new) if each.source == old else each for each in session.followers),
         references=tuple(new if source == old else source for source in session.references),
     )
     stretches = [(start_n, end_n) for start_n, end_n in changed if end_n > start_n]

@@ -1,4 +1,4 @@
-"""Edits of what holds for the whole song: trim, settings, aims, title, lyric, references, accepted findings."""
+"""Edits of what holds for the whole song: trim, settings, aims, title, lyric, other files, accepted findings."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from ridebook.errors import SegmentError, SettingError
 from ridebook.ride.settings import RideSettings
 from ridebook.segment.spans import Kind
-from ridebook.session.document import TRIM_LIMIT_DB, Session, SourceFile, check_aim
+from ridebook.session.document import TRIM_LIMIT_DB, Follower, Session, SourceFile, check_aim, check_followers
 from ridebook.session.edits.common import span_of, with_fields
 
 
@@ -61,6 +61,19 @@ def set_lyric(session: Session, lyric: str) -> Session:
 def set_references(session: Session, references: Iterable[SourceFile]) -> Session:
     """Set the reference files."""
     return with_fields(session, references=tuple(references))
+
+
+def set_followers(session: Session, followers: Iterable[Follower]) -> Session:
+    """Set the other vocals that go along with the lead.
+
+    Raises
+    ------
+    SettingError
+        A share is out of its range, or a file is in the mix already.
+    """
+    chosen = tuple(followers)
+    check_followers(session, chosen)
+    return with_fields(session, followers=chosen)
 
 
 def accept_finding(session: Session, key: str, note: str = "") -> Session:
