@@ -22,6 +22,7 @@ from typing import Literal
 import numpy as np
 import soundfile
 
+from ridebook.audio.chunks import wave_chunks
 from ridebook.audio.mpeg import stream_samples_n
 from ridebook.errors import SourceUnreadableError, SourceUnusableError
 
@@ -337,7 +338,6 @@ _WAVE_FORMAT_PCM = 0x0001
 _WAVE_FORMAT_IEEE_FLOAT = 0x0003
 _WAVE_FORMAT_EXTENSIBLE = 0xFFFE
 _BEXT_TIME_REFERENCE_AT = 256 + 32 + 32 + 10 + 8  # after Description, Originator, its Reference, date and time
-_UNKNOWN_SIZE = 0xFFFFFFFF
 
 
 def _read_wave_header(file: BufferedReader) -> _WaveHeader:
@@ -345,14 +345,18 @@ def _read_wave_header(file: BufferedReader) -> _WaveHeader:
 
     Of an uncompressed W64 file also the frames, as libsndfile takes chunks that follow the samples for more of them.
 
-    Sources: EBU Tech 3285 (bext chunk), EBU Tech 3306 (RF64, ds64 chunk), Microsoft's WAVEFORMATEXTENSIBLE.
-    W64 (Sony Wave64) from memory: GUIDs that begin with the RIFF name, 64-bit sizes that count the chunk's own
-    24 bytes of head, chunks aligned to 8 bytes.
+    Sources: EBU Tech 3285 (bext chunk), Microsoft's WAVEFORMATEXTENSIBLE.
     """
     mask, reference_n, frames_n = 0, None, None
     frame_bytes_n = 0
     with suppress(struct.error, OSError, OverflowError):
-        for name, size_n, data in _wave_chunks(file):
+        kind = file.read(4)
+        if kind == b"FORM":
+            return _WaveHeader()
+        for name, start, size_n in wave_chunks(file):
+            if name in (b"fmt ", b"bext"):
+                file.seek(start)
+                data = file.read(min(size_n, 1024))
             if name == b"fmt ":
                 (tag,) = struct.unpack_from("<H", data)
                 if tag in (_WAVE_FORMAT_PCM, _WAVE_FORMAT_IEEE_FLOAT, _WAVE_FORMAT_EXTENSIBLE):
@@ -361,41 +365,6 @@ def _read_wave_header(file: BufferedReader) -> _WaveHeader:
                     (mask,) = struct.unpack_from("<I", data, 20)
             elif name == b"bext":
                 (reference_n,) = struct.unpack_from("<Q", data, _BEXT_TIME_REFERENCE_AT)
-            elif name == b"data" and frame_bytes_n:
+            elif name == b"data" and frame_bytes_n and kind == b"riff":
                 frames_n = size_n // frame_bytes_n
-    return _WaveHeader(mask, reference_n, frames_n if _is_w64(file) else None)
-
-
-def _is_w64(file: BufferedReader) -> bool:
-    file.seek(0)
-    return file.read(4) == b"riff"
-
-
-def _wave_chunks(file: BufferedReader) -> Iterator[tuple[bytes, int, bytes]]:
-    """Name, size and, where they are of use here, first bytes of each chunk."""
-    wide = _is_w64(file)
-    head = file.read(8)
-    if wide:
-        file.seek(40)  # GUID of riff, size, GUID of wave
-    elif head[4:] != b"WAVE":
-        return
-    data_n = 0
-    while True:
-        head = file.read(24 if wide else 8)
-        if wide:
-            (size_n,) = struct.unpack_from("<Q", head, 16)
-            size_n -= 24
-            padding_n = -size_n % 8
-        else:
-            (size_n,) = struct.unpack_from("<I", head, 4)
-            if head[:4] == b"data" and size_n == _UNKNOWN_SIZE:
-                size_n = data_n
-            padding_n = size_n % 2
-        if size_n < 0:
-            return
-        start = file.tell()
-        data = file.read(min(size_n, 1024)) if head[:4] in (b"fmt ", b"bext", b"ds64") else b""
-        if head[:4] == b"ds64":
-            (data_n,) = struct.unpack_from("<Q", data, 8)
-        yield head[:4], size_n, data
-        file.seek(start + size_n + padding_n)
+    return _WaveHeader(mask, reference_n, frames_n)
