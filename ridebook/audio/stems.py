@@ -137,17 +137,27 @@ class StemPair:
         All the rest of the mix.
     notices : tuple of str
         What was done to bring the files together, as sentences for the user.
+    followers : tuple of Stem
+        Other vocals, which sound in the mix beside these and are not measured.
     """
 
-    def __init__(self, vocal: Stem, beds: tuple[Stem, ...], notices: tuple[str, ...] = ()):
+    def __init__(
+        self, vocal: Stem, beds: tuple[Stem, ...], notices: tuple[str, ...] = (), followers: tuple[Stem, ...] = ()
+    ):
         self.vocal = vocal
         self.beds = beds
         self.notices = notices
+        self.followers = followers
 
     @property
     def stems(self) -> tuple[Stem, ...]:
-        """The vocal, then the beds."""
+        """What is measured: the vocal, then the beds."""
         return (self.vocal, *self.beds)
+
+    @property
+    def sounding(self) -> tuple[Stem, ...]:
+        """What the mix is made of: the vocal, the beds, then the followers."""
+        return (*self.stems, *self.followers)
 
     @property
     def rate_hz(self) -> int:
@@ -162,17 +172,17 @@ class StemPair:
     @property
     def mix_start_n(self) -> int:
         """First frame of the mix; negative where a bed begins before the vocal."""
-        return min(stem.start_n for stem in self.stems)
+        return min(stem.start_n for stem in self.sounding)
 
     @property
     def mix_end_n(self) -> int:
         """Frame after the last of the mix."""
-        return max(stem.end_n for stem in self.stems)
+        return max(stem.end_n for stem in self.sounding)
 
     @property
     def mix_layout(self) -> Layout:
         """The widest layout among the files."""
-        return max((stem.layout for stem in self.stems), key=lambda layout: layout.channels_n)
+        return max((stem.layout for stem in self.sounding), key=lambda layout: layout.channels_n)
 
     def check_sound(self) -> tuple[str, ...]:
         """Say what of the pair is silent.
@@ -202,7 +212,7 @@ class StemPair:
 
     def close(self) -> None:
         """Let go of all files and of what was decoded of them."""
-        for stem in self.stems:
+        for stem in self.sounding:
             stem.close()
 
     def __enter__(self) -> StemPair:
@@ -238,10 +248,14 @@ def open_stem(path: str | os.PathLike[str], rate_hz: int | None = None, start_n:
     return Stem(_StoredFrames(reader), start_n)
 
 
-def open_pair(vocal: str | os.PathLike[str], beds: Sequence[str | os.PathLike[str]]) -> StemPair:
+def open_pair(
+    vocal: str | os.PathLike[str],
+    beds: Sequence[str | os.PathLike[str]],
+    followers: Sequence[str | os.PathLike[str]] = (),
+) -> StemPair:
     """Open a vocal and its beds and bring them onto one clock. Reads headers alone.
 
-    Beds are resampled to the vocal's rate, placed by the difference of the files' broadcast-wave time
+    Beds and followers are resampled to the vocal's rate, placed by the difference of the files' broadcast-wave time
     references where vocal and bed have them, and start with the vocal where not.
 
     Parameters
@@ -250,6 +264,8 @@ def open_pair(vocal: str | os.PathLike[str], beds: Sequence[str | os.PathLike[st
         The lead vocal.
     beds : sequence of path-like
         The rest of the mix, one file or more.
+    followers : sequence of path-like
+        Other vocals that sound in the mix.
 
     Returns
     -------
@@ -268,19 +284,20 @@ def open_pair(vocal: str | os.PathLike[str], beds: Sequence[str | os.PathLike[st
     try:
         opened.append(open_stem(vocal))
         lead = opened[0]
-        for path in beds:
-            bed = open_stem(path, lead.rate_hz)
-            opened.append(bed)
-            bed_start_n, notice = _placed(lead, bed)
-            bed.start_n += bed_start_n
-            bed.end_n += bed_start_n
-            notices += _what_differs(lead, bed) + notice
-        notices += _same_files(opened)
+        for path in (*beds, *followers):
+            stem = open_stem(path, lead.rate_hz)
+            opened.append(stem)
+            stem_start_n, notice = _placed(lead, stem)
+            stem.start_n += stem_start_n
+            stem.end_n += stem_start_n
+            notices += _what_differs(lead, stem) + notice
+        notices += _same_files(opened[: 1 + len(beds)])
     except BaseException:
         for stem in opened:
             stem.close()
         raise
-    return StemPair(lead, tuple(opened[1:]), tuple(notices))
+    beds_end = 1 + len(beds)
+    return StemPair(lead, tuple(opened[1:beds_end]), tuple(notices), tuple(opened[beds_end:]))
 
 
 def placement(source: Layout, mix: Layout, centre_law_db: float = 0.0) -> np.ndarray:

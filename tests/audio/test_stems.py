@@ -187,6 +187,20 @@ def test_time_references_count_at_each_files_own_rate(tmp_path, wave_file):
 
 
 @pytest.mark.parametrize(("vocal_ref", "bed_ref", "whose"), [(5, None, "vocal"), (None, 5, "bed")])
+def test_followers_stand_on_the_same_clock_and_are_not_measured(tmp_path, wave_file, noise):
+    vocal = wave_file(tmp_path / "vocal.wav", noise(RATE_HZ), time_reference_n=9_600)
+    bed = wave_file(tmp_path / "bed.wav", noise(RATE_HZ, 2, seed=2), time_reference_n=9_600)
+    early = wave_file(tmp_path / "early.wav", noise(RATE_HZ, seed=3), time_reference_n=0)
+    late = wave_file(tmp_path / "late.wav", noise(44_100, 2, seed=4), 44_100, time_reference_n=44_100)
+    with open_pair(vocal, [bed], [early, late]) as pair:
+        assert [stem.path for stem in pair.stems] == [vocal, bed]
+        assert [stem.path for stem in pair.followers] == [early, late]
+        assert [stem.start_n for stem in pair.sounding] == [0, 0, -9_600, 38_400]
+        assert (pair.mix_start_n, pair.mix_end_n) == (-9_600, 86_400)
+        assert pair.followers[1].rate_hz == RATE_HZ
+        assert any("late.wav is resampled" in notice for notice in pair.notices)
+
+
 def test_one_time_reference_alone_does_not_align(tmp_path, wave_file, noise, vocal_ref, bed_ref, whose):
     with pair_of(tmp_path, wave_file, noise, vocal_ref=vocal_ref, bed_ref=bed_ref) as pair:
         assert pair.beds[0].start_n == 0
