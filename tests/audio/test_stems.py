@@ -187,6 +187,12 @@ def test_time_references_count_at_each_files_own_rate(tmp_path, wave_file):
 
 
 @pytest.mark.parametrize(("vocal_ref", "bed_ref", "whose"), [(5, None, "vocal"), (None, 5, "bed")])
+def test_one_time_reference_alone_does_not_align(tmp_path, wave_file, noise, vocal_ref, bed_ref, whose):
+    with pair_of(tmp_path, wave_file, noise, vocal_ref=vocal_ref, bed_ref=bed_ref) as pair:
+        assert pair.beds[0].start_n == 0
+        assert pair.notices == (f"Only {whose}.wav carries a time reference, so bed.wav starts with the vocal.",)
+
+
 def test_followers_stand_on_the_same_clock_and_are_not_measured(tmp_path, wave_file, noise):
     vocal = wave_file(tmp_path / "vocal.wav", noise(RATE_HZ), time_reference_n=9_600)
     bed = wave_file(tmp_path / "bed.wav", noise(RATE_HZ, 2, seed=2), time_reference_n=9_600)
@@ -199,12 +205,6 @@ def test_followers_stand_on_the_same_clock_and_are_not_measured(tmp_path, wave_f
         assert (pair.mix_start_n, pair.mix_end_n) == (-9_600, 86_400)
         assert pair.followers[1].rate_hz == RATE_HZ
         assert any("late.wav is resampled" in notice for notice in pair.notices)
-
-
-def test_one_time_reference_alone_does_not_align(tmp_path, wave_file, noise, vocal_ref, bed_ref, whose):
-    with pair_of(tmp_path, wave_file, noise, vocal_ref=vocal_ref, bed_ref=bed_ref) as pair:
-        assert pair.beds[0].start_n == 0
-        assert pair.notices == (f"Only {whose}.wav carries a time reference, so bed.wav starts with the vocal.",)
 
 
 def test_references_that_would_leave_no_overlap_are_not_followed(tmp_path, wave_file, noise):
