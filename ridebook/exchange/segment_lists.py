@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from pathlib import Path
 
 from ridebook.errors import ExchangeError, SegmentError
-from ridebook.exchange.tables import read_table, time_cell, time_frame_n, write_table
+from ridebook.exchange.tables import cell_text, read_table, text_cell, time_cell, time_frame_n, write_table
 from ridebook.segment.spans import Kind, Origin, Segments, Span
 
 HEADER = ("kind", "start_s", "end_s", "label")
@@ -35,7 +35,7 @@ def write_segments(path: str | Path, segments: Segments, rate_hz: int, protect: 
     """
     spans = sorted(segments.all_spans(), key=lambda span: (span.start_n, _ORDER[span.kind]))
     rows = [
-        (span.kind.value, time_cell(span.start_n, rate_hz), time_cell(span.end_n, rate_hz), span.label)
+        (span.kind.value, time_cell(span.start_n, rate_hz), time_cell(span.end_n, rate_hz), text_cell(span.label))
         for span in spans
     ]
     write_table(path, HEADER, rows, protect)
@@ -75,7 +75,7 @@ def read_segments(path: str | Path, rate_hz: int, frames_n: int | None = None) -
                 f"{path}, line {line}: the {kind} ends at {row[2]} s, but the vocal at {frames_n / rate_hz:.3f} s"
             )
         span_id = f"{kind.value[0]}{i}"  # sections and sibilants share a letter, but no two rows a number
-        spans[kind].append(Span(span_id, kind, start_n, end_n, row[3], Origin.FILE))
+        spans[kind].append(Span(span_id, kind, start_n, end_n, cell_text(row[3]), Origin.FILE))
     try:
         return Segments(*(tuple(spans[kind]) for kind in _ORDER))
     except SegmentError as error:
