@@ -17,7 +17,7 @@ from ridebook.segment.borders import PHRASE_SCORER, WORD_SCORER, find_pace, phra
 from ridebook.segment.change import find_change
 from ridebook.segment.lyric import Lyric, parse_lyric
 from ridebook.segment.nuclei import nuclei_cells
-from ridebook.segment.spans import Kind, Origin, Segments, Span
+from ridebook.segment.spans import LOW_CONFIDENCE, Kind, Origin, Segments, Span
 from ridebook.segment.syllables import VOWELS, sounds
 
 ReadAudio = Callable[[int, int], np.ndarray]
@@ -25,9 +25,6 @@ ReadAudio = Callable[[int, int], np.ndarray]
 
 FASTEST_PER_S = 9.0
 """More syllables than this in a second of voice are not sung (common practice, no source: quick rap has 7 to 8)."""
-
-LOW_CONFIDENCE = 0.4
-"""Words under this are to be looked at."""
 
 _STEP_N = 2
 _KEPT_PAUSE_N = 40

@@ -9,6 +9,9 @@ from enum import StrEnum
 
 from ridebook.errors import SegmentError
 
+LOW_CONFIDENCE = 0.4
+"""Words that begin less surely than this are to be looked at."""
+
 
 class Kind(StrEnum):
     """What a span is."""
@@ -71,6 +74,11 @@ class Span:
     def middle_n(self) -> int:
         """Frame in the middle."""
         return (self.start_n + self.end_n) // 2
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether somebody should look where it begins."""
+        return self.confidence is not None and self.confidence < LOW_CONFIDENCE
 
 
 def _checked(spans: Iterable[Span], kind: Kind) -> tuple[Span, ...]:

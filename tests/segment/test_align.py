@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from ridebook.segment import align_english
-from ridebook.segment.align import LOW_CONFIDENCE, align_lyric
-from ridebook.segment.spans import Kind, Origin
+from ridebook.segment.align import align_lyric
+from ridebook.segment.spans import LOW_CONFIDENCE, Kind, Origin
 from tests.segment import aligned, made
 from tests.segment.aligned import LINES, VOICES, errors_s, heard, laid, noisy, spoken, summary
 

@@ -10,7 +10,8 @@ An edit that changes nothing returns the session it was given. Four rules hold f
   does, an edit aimed at several passes over the locked ones among them, and over every lane of a locked phrase that
   it was not aimed at.
 * **Segments and the lane are apart.** No edit of segments changes the lane, but for the shift in `change_source`.
-* **What came by hand stays.** A span that was moved, split, merged, named or inserted by hand is of origin hand.
+* **What came by hand stays.** A span that was moved, split, merged, named, confirmed or inserted by hand is of origin
+  hand.
 """
 
 from ridebook.session.edits.by_hand import (
@@ -30,12 +31,24 @@ from ridebook.session.edits.by_hand import (
 )
 from ridebook.session.edits.common import RAMP_S, phrase_cells, quiet_ids, span_of
 from ridebook.session.edits.decisions import ink, leave_open, lock, set_note, set_quiet, strike, unlock
+from ridebook.session.edits.lines import break_line, retype_line, with_texts
 from ridebook.session.edits.renewal import change_source, replace_segments
-from ridebook.session.edits.segments import delete_spans, insert_span, merge, move_border, rename, split
+from ridebook.session.edits.segments import (
+    confirm,
+    delete_spans,
+    insert_span,
+    merge,
+    move_border,
+    rename,
+    room_for,
+    split,
+)
 from ridebook.session.edits.song import (
     accept_finding,
+    set_approved_mix,
     set_followers,
     set_lyric,
+    set_reference_pairs,
     set_references,
     set_section_aim,
     set_title,
@@ -49,8 +62,10 @@ __all__ = [
     "RAMP_S",
     "accept_finding",
     "add_breakpoint",
+    "break_line",
     "carry",
     "change_source",
+    "confirm",
     "delete_breakpoints",
     "delete_spans",
     "draw_freehand",
@@ -69,11 +84,15 @@ __all__ = [
     "rename",
     "replace_lane",
     "replace_segments",
+    "retype_line",
+    "room_for",
     "scale_breakpoints",
+    "set_approved_mix",
     "set_followers",
     "set_lyric",
     "set_note",
     "set_quiet",
+    "set_reference_pairs",
     "set_references",
     "set_section_aim",
     "set_title",
@@ -84,6 +103,7 @@ __all__ = [
     "take_settings",
     "thin",
     "unlock",
+    "with_texts",
     "withdraw_acceptance",
     "word_cell",
 ]

@@ -126,6 +126,15 @@ def of_kind(segments: Segments, kind: Kind) -> tuple[Span, ...]:
     return spans
 
 
+def new_ids(session: Session, kind: Kind, count: int = 1) -> list[str]:
+    """Ids that no span has: numbers above those in use, so that ids of deleted spans come back late if at all."""
+    used = [span.id for span in session.segments.all_spans()]
+    used += [part for key in session.accepted for part in key.split(":")]
+    numbers = [int(digits) for i in used if (digits := i.lstrip("abcdefghijklmnopqrstuvwxyz")).isdecimal()]
+    first = max(numbers, default=0) + 1
+    return [f"{kind.value[0]}{number}" for number in range(first, first + count)]
+
+
 def pruned(session: Session) -> Session:
     """Session without decisions, aims and marks of spans that are gone."""
     segments = session.segments

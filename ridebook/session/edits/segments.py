@@ -1,4 +1,4 @@
-"""Segments by hand: borders, splitting, merging, names."""
+"""Segments by hand: borders, splitting, merging, names, and what is sure."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from ridebook.errors import SegmentError
 from ridebook.ride.suggestion import PhraseSuggestion
 from ridebook.segment.spans import Kind, Origin, Span
 from ridebook.session.document import Decision, Session, State
-from ridebook.session.edits.common import of_kind, pruned, saying, span_of, with_decisions, without_acceptances
+from ridebook.session.edits.common import new_ids, of_kind, pruned, saying, span_of, with_decisions, without_acceptances
 
 LEAST_SPAN_S = 0.01
 """Shortest span that moving a border leaves, in seconds: one cell of the measures."""
@@ -19,7 +19,7 @@ LEAST_SPAN_S = 0.01
 def move_border(session: Session, span_id: str, edge: Literal["start", "end"], to_n: int) -> Session:
     """Move a border of a span; the border of a neighbour that it touches moves along.
 
-    The border stops where the span, the neighbour or the vocal ends.
+    The border stops where the span, the neighbour or the vocal ends. Where a start was doubtful, it is no longer.
 
     Raises
     ------
@@ -35,7 +35,7 @@ def move_border(session: Session, span_id: str, edge: Literal["start", "end"], t
         touching = beside is not None and beside.end_n == span.start_n
         floor_n = 0 if beside is None else beside.start_n + least_n if touching else beside.end_n
         at_n = _between(to_n, floor_n, span.end_n - least_n, span.start_n)
-        moved = replace(span, start_n=at_n, origin=Origin.HAND)
+        moved = replace(span, start_n=at_n, origin=Origin.HAND, confidence=None)
         along = replace(beside, end_n=at_n, origin=Origin.HAND) if beside is not None and touching else None
     else:
         beside = spans[i + 1] if i + 1 < len(spans) else None
@@ -43,8 +43,10 @@ def move_border(session: Session, span_id: str, edge: Literal["start", "end"], t
         last_n = session.vocal.frames_n if beside is None else beside.end_n - least_n if touching else beside.start_n
         at_n = _between(to_n, span.start_n + least_n, last_n, span.end_n)
         moved = replace(span, end_n=at_n, origin=Origin.HAND)
-        along = replace(beside, start_n=at_n, origin=Origin.HAND) if beside is not None and touching else None
-    if (moved.start_n, moved.end_n) == (span.start_n, span.end_n):
+        along = None
+        if beside is not None and touching:
+            along = replace(beside, start_n=at_n, origin=Origin.HAND, confidence=None)
+    if at_n == (span.start_n if edge == "start" else span.end_n):
         return session
     changed = {span.id: moved} | ({along.id: along} if along is not None else {})
     return _with_kind(session, span.kind, [changed.get(each.id, each) for each in spans])
@@ -69,8 +71,8 @@ def split(session: Session, span_id: str, at_n: int) -> Session:
     words = session.segments.words_of(span) if span.kind is Kind.PHRASE else ()
     first_n = sum(word.middle_n < at_n for word in words) if len(words) == len(texts) else len(texts)
     labels = (" ".join(texts[:first_n]), " ".join(texts[first_n:])) if texts[first_n:] else (span.label, "")
-    first = replace(span, end_n=at_n, label=labels[0], origin=Origin.HAND)
-    second = Span(_new_id(session, span.kind), span.kind, at_n, span.end_n, labels[1], Origin.HAND)
+    first = replace(span, end_n=at_n, label=labels[0], origin=Origin.HAND, repeats="")
+    second = Span(new_ids(session, span.kind)[0], span.kind, at_n, span.end_n, labels[1], Origin.HAND)
     spans = [each for each in of_kind(session.segments, span.kind) if each is not span]
     result = _with_kind(session, span.kind, [*spans, first, second])
     if span.id in session.decisions:
@@ -106,7 +108,7 @@ def merge(session: Session, span_ids: Iterable[str]) -> Session:
     if spans.index(last) - spans.index(first) + 1 != len(chosen):
         raise SegmentError(f"{kind}s can be merged when they follow each other; one between them is missing")
     label = " ".join(span.label for span in chosen if span.label)
-    merged = Span(first.id, kind, first.start_n, last.end_n, label, Origin.HAND)
+    merged = replace(first, end_n=last.end_n, label=label, origin=Origin.HAND, repeats="")
     result = _with_kind(session, kind, [*(span for span in spans if span not in chosen), merged])
     gone = ids - {first.id}
     if kind is Kind.PHRASE:
@@ -168,8 +170,44 @@ def insert_span(session: Session, kind: Kind, start_n: int, end_n: int, label: s
     """
     if start_n < 0 or end_n > session.vocal.frames_n:
         raise SegmentError(f"a {kind} from frame {start_n} to {end_n} lies outside the vocal")
-    span = Span(_new_id(session, kind), kind, start_n, end_n, label, Origin.HAND)
+    span = Span(new_ids(session, kind)[0], kind, start_n, end_n, label, Origin.HAND)
     return _with_kind(session, kind, [*of_kind(session.segments, kind), span])
+
+
+def confirm(session: Session, span_ids: Iterable[str]) -> Session:
+    """Say that spans lie where they should: they are by hand from then on, and not doubtful.
+
+    Raises
+    ------
+    SegmentError
+        There is no such span.
+    """
+    ids = {span_of(session, span_id).id for span_id in span_ids}
+    result = session
+    for kind in Kind:
+        spans = of_kind(session.segments, kind)
+        said = [
+            replace(span, origin=Origin.HAND, confidence=None)
+            if span.id in ids and (span.origin is not Origin.HAND or span.confidence is not None)
+            else span
+            for span in spans
+        ]
+        if any(new is not old for new, old in zip(said, spans)):
+            result = _with_kind(result, kind, said)
+    return result
+
+
+def room_for(session: Session, kind: Kind, start_n: int, end_n: int) -> tuple[int, int] | None:
+    """Longest part of a stretch that no span of a kind lies in, or None where there is none of `LEAST_SPAN_S`."""
+    start_n, end_n = max(0, start_n), min(end_n, session.vocal.frames_n)
+    parts = []
+    for span in of_kind(session.segments, kind):
+        if span.end_n > start_n and span.start_n < end_n:
+            parts.append((start_n, span.start_n))
+            start_n = span.end_n
+    parts.append((start_n, end_n))
+    longest = max(parts, key=lambda part: part[1] - part[0])
+    return longest if longest[1] - longest[0] >= LEAST_SPAN_S * session.vocal.rate_hz else None
 
 
 def _with_kind(session: Session, kind: Kind, spans: Iterable[Span]) -> Session:
@@ -179,14 +217,6 @@ def _with_kind(session: Session, kind: Kind, spans: Iterable[Span]) -> Session:
 def _between(value: int, low: int, high: int, otherwise: int) -> int:
     """Value held between two others; where these leave no room, what was."""
     return min(max(value, low), high) if low <= high else otherwise
-
-
-def _new_id(session: Session, kind: Kind) -> str:
-    """Id that no span has: one number above those in use, so that ids of deleted spans come back late if at all."""
-    used = [span.id for span in session.segments.all_spans()]
-    used += [part for key in session.accepted for part in key.split(":")]
-    numbers = [int(digits) for i in used if (digits := i.lstrip("abcdefghijklmnopqrstuvwxyz")).isdecimal()]
-    return f"{kind.value[0]}{max(numbers, default=0) + 1}"
 
 
 def _renamed(suggestion: PhraseSuggestion | None, phrase_id: str) -> PhraseSuggestion | None:
