@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -68,6 +68,40 @@ class Follower:
 
 
 @dataclass(frozen=True, slots=True)
+class ReferencePair:
+    """Vocal and bed of another song, to learn from how loud the voice stands there.
+
+    Parameters
+    ----------
+    vocal : SourceFile
+        The other song's vocal.
+    beds : tuple of SourceFile
+        Its bed's files; at least one.
+
+    Raises
+    ------
+    SettingError
+        There is no bed.
+    """
+
+    vocal: SourceFile
+    beds: tuple[SourceFile, ...]
+
+    def __post_init__(self) -> None:
+        if not self.beds:
+            raise SettingError(f"the reference {self.vocal.path} has no bed, so there is nothing to stand against")
+
+    @property
+    def sources(self) -> tuple[SourceFile, ...]:
+        """Its files."""
+        return (self.vocal, *self.beds)
+
+    def with_moved(self, moved: Mapping[SourceFile, SourceFile]) -> ReferencePair:
+        """Pair with other files in the place of those that `moved` has."""
+        return ReferencePair(moved.get(self.vocal, self.vocal), tuple(moved.get(bed, bed) for bed in self.beds))
+
+
+@dataclass(frozen=True, slots=True)
 class Decision:
     """What has been decided of one phrase.
 
@@ -121,7 +155,11 @@ class Session:
     accepted : dict of str to str
         Findings that were accepted: key and note.
     references : tuple of SourceFile
-        Reference files.
+        Finished mixes of other songs, to listen to and to learn the aim from.
+    reference_pairs : tuple of ReferencePair
+        Vocals and beds of other songs, to learn the aim from.
+    approved_mix : SourceFile or None
+        The mix that was approved, which vocal plus bed are to add up to.
     followers : tuple of Follower
         Other vocals that go along with the lead.
     """
@@ -140,6 +178,8 @@ class Session:
     quiet_words: frozenset[str] = frozenset()
     accepted: dict[str, str] = field(default_factory=dict)
     references: tuple[SourceFile, ...] = ()
+    reference_pairs: tuple[ReferencePair, ...] = ()
+    approved_mix: SourceFile | None = None
     followers: tuple[Follower, ...] = ()
 
     def decision(self, phrase_id: str) -> Decision:
@@ -149,7 +189,12 @@ class Session:
     @property
     def sources(self) -> tuple[SourceFile, ...]:
         """Every file that the session reads: vocal, beds, followers, references."""
-        return (self.vocal, *self.beds, *(follower.source for follower in self.followers), *self.references)
+        return (self.vocal, *self.beds, *(follower.source for follower in self.followers), *self.reference_sources)
+
+    @property
+    def reference_sources(self) -> tuple[SourceFile, ...]:
+        """Every file of the references, mixes and pairs."""
+        return (*self.references, *(source for pair in self.reference_pairs for source in pair.sources))
 
 
 def check_session(session: Session) -> None:

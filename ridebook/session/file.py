@@ -34,7 +34,7 @@ from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion
 from ridebook.segment.spans import Kind, Segments, Span
-from ridebook.session.document import Decision, Follower, Session, SourceFile, check_session
+from ridebook.session.document import Decision, Follower, ReferencePair, Session, SourceFile, check_session
 
 FORMAT = "ridebook-session"
 VERSION = 3
@@ -55,6 +55,11 @@ class _Follower(_Source):
     share: float = 1.0
 
 
+class _Pair(msgspec.Struct, forbid_unknown_fields=True):
+    vocal: _Source
+    beds: list[_Source]
+
+
 class _Document(msgspec.Struct, forbid_unknown_fields=True):
     """The layout of the text, in the order of its fields."""
 
@@ -67,6 +72,8 @@ class _Document(msgspec.Struct, forbid_unknown_fields=True):
     note: str = ""
     followers: list[_Follower] = []  # msgspec copies it
     references: list[_Source] = []
+    reference_pairs: list[_Pair] = []
+    approved_mix: _Source | None = None
     trim_db: float = 0.0
     settings: RideSettings = msgspec.field(default_factory=RideSettings)
     section_aims: dict[str, float] = {}
@@ -105,6 +112,11 @@ def session_text(session: Session, path: Path) -> str:
         "beds": [_source_fields(source, folder) for source in session.beds],
         "followers": [_source_fields(each.source, folder) | {"share": each.share} for each in session.followers],
         "references": [_source_fields(source, folder) for source in session.references],
+        "reference_pairs": [
+            {"vocal": _source_fields(pair.vocal, folder), "beds": [_source_fields(bed, folder) for bed in pair.beds]}
+            for pair in session.reference_pairs
+        ],
+        "approved_mix": None if session.approved_mix is None else _source_fields(session.approved_mix, folder),
         "trim_db": session.trim_db,
         "settings": dataclasses.asdict(session.settings),
         "section_aims": session.section_aims,
@@ -283,6 +295,8 @@ def locate(session: Session, folder: str | Path) -> Session:
             dataclasses.replace(each, source=moved.get(each.source, each.source)) for each in session.followers
         ),
         references=tuple(moved.get(source, source) for source in session.references),
+        reference_pairs=tuple(pair.with_moved(moved) for pair in session.reference_pairs),
+        approved_mix=moved.get(session.approved_mix, session.approved_mix) if session.approved_mix else None,
     )
 
 
@@ -362,6 +376,11 @@ def _session(document: _Document, folder: Path) -> Session:
         accepted=document.accepted,
         followers=tuple(Follower(_source(fields, folder), fields.share) for fields in document.followers),
         references=tuple(_source(fields, folder) for fields in document.references),
+        reference_pairs=tuple(
+            ReferencePair(_source(pair.vocal, folder), tuple(_source(bed, folder) for bed in pair.beds))
+            for pair in document.reference_pairs
+        ),
+        approved_mix=None if document.approved_mix is None else _source(document.approved_mix, folder),
     )
 
 

@@ -8,7 +8,7 @@ from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.ride.settings import CENTRE_LAWS_DB, RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.segment.spans import Kind, Origin, Segments, Span
-from ridebook.session.document import Decision, Follower, Session, SourceFile, State
+from ridebook.session.document import Decision, Follower, ReferencePair, Session, SourceFile, State
 
 RATE_HZ = 48000
 S = RATE_HZ  # frames in a second
@@ -149,5 +149,9 @@ def sessions(draw):
         quiet_words=frozenset(draw(st.sets(st.sampled_from(words)))) if words else frozenset(),
         accepted=draw(st.dictionaries(texts, texts, max_size=2)),
         references=tuple(draw(st.lists(sources(), max_size=1))),
+        reference_pairs=tuple(
+            ReferencePair(draw(sources()), tuple(draw(st.lists(sources(), min_size=1, max_size=2))))
+            for _ in range(draw(st.integers(0, 1)))
+        ),
         followers=tuple(Follower(each, draw(st.floats(0, 1))) for each in others if each.path not in heard),
     )

@@ -11,6 +11,7 @@ from hypothesis import settings as runs
 from hypothesis import strategies as st
 
 import ridebook.audio.output
+from ridebook.audio.files import file_sha256
 from ridebook.errors import (
     OutputError,
     OutputExistsError,
@@ -22,7 +23,7 @@ from ridebook.errors import (
 )
 from ridebook.ride.lane import Lane
 from ridebook.segment.spans import Segments, Span
-from ridebook.session.document import Decision, Follower, State
+from ridebook.session.document import Decision, Follower, ReferencePair, State
 from ridebook.session.edits import ink
 from ridebook.session.file import (
     load_session,
@@ -73,6 +74,26 @@ def test_followers_are_kept_with_their_share(tmp_path):
     assert kept[0]["path"] == "double.wav"
     assert load_session(tmp_path / "song.ridebook") == session
     assert {each.path for each in missing_sources(session)} >= {double.path, hall.path}
+
+
+def test_reference_pairs_are_kept_and_found_again_where_they_were_moved(tmp_path):
+    other, bed = tmp_path / "other" / "voice.wav", tmp_path / "other" / "band.wav"
+    other.parent.mkdir()
+    for path in (other, bed):
+        path.write_bytes(path.name.encode())
+    known = [replace(source(path), sha256=file_sha256(path)) for path in (other, bed)]
+    session = small_session(reference_pairs=(ReferencePair(known[0], (known[1],)),))
+    save_session(session, tmp_path / "song.ridebook")
+    assert load_session(tmp_path / "song.ridebook") == session
+    other.parent.rename(tmp_path / "moved")
+    assert {each.path for each in missing_sources(session)} >= {str(other), str(bed)}
+    (pair,) = locate(session, tmp_path).reference_pairs
+    assert [Path(each.path).parent.name for each in pair.sources] == ["moved", "moved"]
+
+
+def test_a_reference_pair_needs_a_bed():
+    with pytest.raises(SettingError, match="has no bed"):
+        ReferencePair(source("/far/voice.wav"), ())
 
 
 def test_one_nudge_changes_few_lines():

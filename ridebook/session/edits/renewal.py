@@ -53,7 +53,7 @@ def change_source(
     changed: Iterable[tuple[int, int]] = (),
     shift_n: int = 0,
 ) -> Session:
-    """Take a new version of the vocal, a bed or a reference; only phrases whose audio changed are opened again.
+    """Take a new version of a source; only phrases whose audio changed are opened again.
 
     Their lane stays, and their lock, note and marks; the decision alone is taken back.
 
@@ -88,6 +88,8 @@ def change_source(
         beds=tuple(new if source == old else source for source in session.beds),
         followers=tuple(replace(each, source=new) if each.source == old else each for each in session.followers),
         references=tuple(new if source == old else source for source in session.references),
+        reference_pairs=tuple(pair.with_moved({old: new}) for pair in session.reference_pairs),
+        approved_mix=new if session.approved_mix == old else session.approved_mix,
     )
     stretches = [(start_n, end_n) for start_n, end_n in changed if end_n > start_n]
     opened = {

@@ -7,7 +7,15 @@ from collections.abc import Iterable
 from ridebook.errors import SegmentError, SettingError
 from ridebook.ride.settings import RideSettings
 from ridebook.segment.spans import Kind
-from ridebook.session.document import TRIM_LIMIT_DB, Follower, Session, SourceFile, check_aim, check_followers
+from ridebook.session.document import (
+    TRIM_LIMIT_DB,
+    Follower,
+    ReferencePair,
+    Session,
+    SourceFile,
+    check_aim,
+    check_followers,
+)
 from ridebook.session.edits.common import span_of, with_fields
 
 
@@ -59,8 +67,13 @@ def set_lyric(session: Session, lyric: str) -> Session:
 
 
 def set_references(session: Session, references: Iterable[SourceFile]) -> Session:
-    """Set the reference files."""
+    """Set the finished mixes that are references."""
     return with_fields(session, references=tuple(references))
+
+
+def set_reference_pairs(session: Session, pairs: Iterable[ReferencePair]) -> Session:
+    """Set the vocals and beds that are references."""
+    return with_fields(session, reference_pairs=tuple(pairs))
 
 
 def set_followers(session: Session, followers: Iterable[Follower]) -> Session:
@@ -74,6 +87,11 @@ def set_followers(session: Session, followers: Iterable[Follower]) -> Session:
     chosen = tuple(followers)
     check_followers(session, chosen)
     return with_fields(session, followers=chosen)
+
+
+def set_approved_mix(session: Session, mix: SourceFile | None) -> Session:
+    """Take another mix as the approved one, or none."""
+    return with_fields(session, approved_mix=mix)
 
 
 def accept_finding(session: Session, key: str, note: str = "") -> Session:
