@@ -240,6 +240,15 @@ def read_extras(path: str | os.PathLike[str]) -> Extras:
     return extras.with_markers(aiff_markers)
 
 
+def wave_format(path: str | os.PathLike[str]) -> bytes:
+    """Head of a RIFF file that holds nothing but the format chunk of the WAV or RF64 file at `path`."""
+    with Path(path).open("rb") as file:
+        found = next(chunk for chunk in wave_chunks(file) if chunk.name == b"fmt ")
+        file.seek(found.start)
+        body = b"WAVE" + _stored(b"fmt ", file.read(found.size_n))
+    return _stored(b"RIFF", body)
+
+
 def split_by_room(chunks: Sequence[RawChunk], rf64: bool) -> tuple[list[RawChunk], list[RawChunk]]:
     """Part chunks into those that go before the samples and those that follow them.
 
