@@ -301,7 +301,7 @@ def read_tempo_map(path: str | Path) -> TempoMap:
 
     A Standard MIDI File (MIDI 1.0) gives its set-tempo and time-signature events, of all tracks; before the first of
     each it is 120 quarter notes a minute and 4/4, as the standard says. A list is a table with a header: `bar` or
-    `time_s`, then `bpm`, then `metre` (as 3/4) where it changes, parted by commas, or by semicolons with decimal commas.
+    `time_s`, then `bpm`, then `metre` (as 3/4) where it changes; with commas between, or semicolons and decimal commas.
 
     Parameters
     ----------

@@ -3,8 +3,8 @@
 Rates and counting as in SMPTE ST 12-1 (from memory; the drop-frame rule is also published widely): at 24000/1001 and
 30000/1001 frames a second the frames are counted as 24 and 30, so that the count runs slow against the clock.
 Drop-frame counting skips the numbers 00 and 01 at the begin of every minute whose number is not divisible by ten; no
-frame is left out, only numbers are, 108 in an hour, which leaves 3.6 ms in an hour. A fraction of a frame is written behind a decimal
-mark; that is this program's, since the standard counts whole frames.
+frame is left out, only numbers are, 108 in an hour, which leaves 3.6 ms in an hour. A fraction of a frame is written
+behind a decimal mark; that is this program's, since the standard counts whole frames.
 """
 
 from __future__ import annotations
