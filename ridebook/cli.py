@@ -89,6 +89,9 @@ def _parser() -> argparse.ArgumentParser:
     suggest.add_argument("--rides", type=Path, metavar="CSV", help="write the breakpoints, trim included")
     suggest.add_argument("--segments", type=Path, metavar="CSV", help="write sections, phrases, words")
     suggest.add_argument("--session", type=Path, metavar="FILE", help="write a session with all suggestions inked")
+    suggest.add_argument(
+        "--approved-mix", type=Path, metavar="FILE", help="the mix that vocal plus bed should add up to"
+    )
     words = suggest.add_mutually_exclusive_group()
     words.add_argument("--lyrics", type=Path, metavar="TXT", help="lay this lyric on the voice")
     words.add_argument(
@@ -116,6 +119,7 @@ def _parser() -> argparse.ArgumentParser:
     lanes.add_argument("--lane", type=Path, metavar="CSV", help="check this lane: any table of time and gain")
     lanes.add_argument("--after", type=Path, metavar="RENDER", help="check the lane inferred from this ridden vocal")
     check.add_argument("--before", type=Path, metavar="RENDER", help="the same without rides (the pair's vocal)")
+    check.add_argument("--approved-mix", type=Path, metavar="FILE", help="the mix that vocal plus bed should add up to")
     check.add_argument("--gain", choices=("db", "linear"), help="unit of the lane's gains (recognised)")
     check.add_argument("--time", choices=("seconds", "ms", "samples"), help="unit of the lane's times (recognised)")
     check.add_argument("--session", type=Path, metavar="FILE", help="write a session with that lane, to go on from")
@@ -209,6 +213,7 @@ def _suggest(arguments: argparse.Namespace) -> int:
                 song = song_with_lyric(song, lyric, progress)
         if arguments.timings is not None:
             song = song_with_timings(song, arguments.timings)
+        song = _with_approved(song, arguments)
         session = song.session if arguments.open else _inked(song)
         _write_lists(_inked(song), arguments.rides, arguments.segments)
         if arguments.session is not None:
@@ -221,7 +226,7 @@ def _suggest(arguments: argparse.Namespace) -> int:
 
 def _inputs(arguments: argparse.Namespace) -> list[Path]:
     """Files that `suggest` reads, which are never written over."""
-    given = (arguments.vocal, *arguments.beds, arguments.lyrics, arguments.timings)
+    given = (arguments.vocal, *arguments.beds, arguments.lyrics, arguments.timings, arguments.approved_mix)
     return [path for path in given if path is not None]
 
 
@@ -322,14 +327,15 @@ def _check(arguments: argparse.Namespace) -> int:
 
     drawn_elsewhere = [path for path in (arguments.lane, arguments.after, arguments.before) if path is not None]
     outputs = [arguments.html, arguments.session]
-    _check_outputs([arguments.html], [*arguments.files, *drawn_elsewhere])
+    read = [*arguments.files, *drawn_elsewhere, *([arguments.approved_mix] if arguments.approved_mix else [])]
+    _check_outputs([arguments.html], read)
     _check_drawn(arguments)
     song = _reopened_or_opened(arguments)
-    protect = [*arguments.files, *drawn_elsewhere, *(source.path for source in song.session.sources)]
+    protect = [*read, *(source.path for source in song.session.sources)]
     with song.pair:
         if any(path is not None for path in outputs):
             _check_outputs(outputs if arguments.session is None or not arguments.force else [arguments.html], protect)
-        song = _with_drawn(song, arguments)
+        song = _with_drawn(_with_approved(song, arguments), arguments)
         with _Steps("checking") as progress:
             reviewed = review(song.pair, song.session, song.analysis.measures, progress=progress)
     report = report_of(song.session, song.analysis.measures, reviewed.findings, reviewed.proof)
@@ -377,6 +383,18 @@ def _reopened_or_opened(arguments: argparse.Namespace) -> Song:
         song = open_song(vocal, beds, cache=_cache(arguments), progress=progress)
     _tell_notices(song)
     return song
+
+
+def _with_approved(song: Song, arguments: argparse.Namespace) -> Song:
+    """Song with the mix that was approved, where one is named."""
+    from ridebook.audio.files import read_info
+    from ridebook.session.edits import set_approved_mix
+    from ridebook.work.song import source_file
+
+    if arguments.approved_mix is None:
+        return song
+    approved = source_file(read_info(arguments.approved_mix))
+    return replace(song, session=set_approved_mix(song.session, approved))
 
 
 def _with_drawn(song: Song, arguments: argparse.Namespace) -> Song:

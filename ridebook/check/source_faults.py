@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ridebook.check.finding import Finding, Severity, counted, time_text
+from ridebook.check.finding import Cure, CureKind, Finding, Severity, counted, time_text
 from ridebook.measure.measures import CELLS_PER_S, Measures
 from ridebook.session.document import Session
 
@@ -32,6 +32,16 @@ root of one over the number of cells: more than twice what two songs without any
 
 ONSETS_PART = 0.5
 """The pair is probably not aligned where they meet half as well as they would elsewhere, or less."""
+
+LEFT_OVER_DB = -40.0
+"""Vocal plus bed add up to a mix where they leave less than this of it: a difference that moves its level by under a
+tenth of a dB, far below the 0.5 dB steps in which rides are made (a choice of this program)."""
+
+UNRELATED_DB = -3.0
+"""Where more than half of a mix's energy is left over, it is another mix, or another song."""
+
+VOCAL_LEVEL_DB = 0.3
+"""A mix has the vocal at the same level where it is this near (a choice of this program)."""
 
 ONSETS_NEAR_S = 0.04
 """Onsets this close meet: a singer's own freedom in time (common practice, no source)."""
@@ -63,6 +73,37 @@ class OnsetFit:
 
 
 @dataclass(frozen=True, slots=True)
+class MixFit:
+    """How vocal plus bed come to the mix that was approved.
+
+    Parameters
+    ----------
+    name : str
+        Name of its file.
+    vocal_db, bed_db : float
+        Gains of vocal and bed whose sum comes nearest to it.
+    left_over_db : float
+        Energy that this sum leaves over, against the mix's own.
+    moves_db : tuple of (float, float)
+        Between which its level moves against that sum from second to second.
+    late_s : float
+        By how much later it has the same music.
+    """
+
+    name: str
+    vocal_db: float
+    bed_db: float
+    left_over_db: float
+    moves_db: tuple[float, float] = (0.0, 0.0)
+    late_s: float = 0.0
+
+    @property
+    def vocal_over_bed_db(self) -> float:
+        """How much higher it has the vocal over the bed than the files."""
+        return self.vocal_db - self.bed_db
+
+
+@dataclass(frozen=True, slots=True)
 class SourceHealth:
     """What was measured of the sources beside their powers.
 
@@ -82,6 +123,8 @@ class SourceHealth:
         How their onsets meet; None where there is no onset in one of them.
     changed : tuple of str
         Names of the files whose content is not what the session was made on.
+    mix : MixFit or None
+        How vocal and bed come to the approved mix, where one was given.
     """
 
     clipped: tuple[tuple[int, int], ...] = ()
@@ -91,6 +134,7 @@ class SourceHealth:
     shared: float = 0.0
     onsets: OnsetFit | None = None
     changed: tuple[str, ...] = ()
+    mix: MixFit | None = None
 
 
 def onset_fit(measures: Measures) -> OnsetFit | None:
@@ -178,6 +222,8 @@ def source_faults(session: Session, health: SourceHealth) -> Iterator[Finding]:
             math.copysign(SHARED_LIMIT, health.shared),
             "correlation",
         )
+    if health.mix is not None:
+        yield from _mix_faults(session, health.mix)
     onsets = health.onsets
     if onsets is not None and onsets.best > ONSETS_SURE * onsets.chance and onsets.here < ONSETS_PART * onsets.best:
         yield whole(
@@ -189,6 +235,46 @@ def source_faults(session: Session, health: SourceHealth) -> Iterator[Finding]:
             onsets.move_s,
             math.copysign(ONSETS_NEAR_S, onsets.move_s),
             "s",
+        )
+
+
+def _mix_faults(session: Session, fit: MixFit) -> Iterator[Finding]:
+    frames_n = session.vocal.frames_n
+    if fit.left_over_db > LEFT_OVER_DB:
+        if fit.left_over_db > UNRELATED_DB:
+            why = "It is another mix, or another version of these files."
+        else:
+            low_db, high_db = fit.moves_db
+            late = "" if abs(fit.late_s) < 0.001 else f" It has the music {fit.late_s:+.3f} s later."
+            why = (
+                f"Against the sum its level moves by {low_db:+.1f} to {high_db:+.1f} dB: its bus does more than add, "
+                f"so that rides will come out of it otherwise than shown here.{late}"
+            )
+        yield Finding(
+            "sum:mix",
+            Severity.LOOK,
+            0,
+            frames_n,
+            f"Vocal plus bed do not add up to {fit.name}: what is left over is {-fit.left_over_db:.0f} dB under it, "
+            f"and {-LEFT_OVER_DB:.0f} dB would be as good as nothing. {why}",
+            fit.left_over_db,
+            LEFT_OVER_DB,
+            "dB",
+        )
+    higher_db = fit.vocal_over_bed_db
+    if fit.left_over_db <= UNRELATED_DB and abs(higher_db - session.trim_db) > VOCAL_LEVEL_DB:
+        by_db = higher_db - session.trim_db
+        yield Finding(
+            "level:mix",
+            Severity.LOOK,
+            0,
+            frames_n,
+            f"In {fit.name}, which was approved, the vocal stands {higher_db:+.1f} dB against the level of the files; "
+            f"the trim here is {session.trim_db:+.1f} dB.",
+            higher_db,
+            session.trim_db,
+            "dB",
+            Cure(CureKind.TRIM, f"Set the trim to {higher_db:+.1f} dB", value_db=by_db),
         )
 
 

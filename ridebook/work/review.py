@@ -140,24 +140,6 @@ def reported(
     return report_of(session, measures, reviewed.findings, reviewed.proof)
 
 
-def true_peaks_dbtp(
-    pair: StemPair, session: Session, progress: Progress = silent, cancelled: CancelCheck = never
-) -> dict[str, float]:
-    """Measure the true peaks of the ridden stem and of the mix, as they would be rendered.
-
-    Returns
-    -------
-    dict of str to float
-        ``ridden stem`` and ``mix``, in dBTP.
-    """
-    stem, mix = TruePeak(pair.rate_hz), TruePeak(pair.rate_hz)
-    for stop_n, vocal, bed, (gain,) in _blocks(pair, session, [session.lane], cancelled):
-        stem.feed(vocal[0] * gain)
-        mix.feed(vocal[1] * gain + bed)
-        progress(_done(pair, stop_n))
-    return {"ridden stem": stem.dbtp, "mix": mix.dbtp}
-
-
 class _Meter:
     """Loudness and true peak of one signal, on a thread that works a block behind."""
 

@@ -12,7 +12,8 @@ from ridebook.audio.stems import Stem, StemPair
 from ridebook.check.source_faults import SourceHealth, onset_fit
 from ridebook.measure.measures import CELLS_PER_S, Measures
 from ridebook.session.document import Session, SourceFile
-from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
+from ridebook.work.approved_mix import mix_fit
+from ridebook.work.steps import CancelCheck, Progress, never, part_of, raise_if, silent
 
 CLIPPED_N = 3
 """So many samples in a row at the very top are a flat top (common practice, no source)."""
@@ -84,7 +85,7 @@ def source_health(
     progress: Progress = silent,
     cancelled: CancelCheck = never,
 ) -> SourceHealth:
-    """Measure what a check has to say of the sources, in one pass over the samples.
+    """Measure what a check has to say of the sources, in one pass over the samples, and another over an approved mix.
 
     Parameters
     ----------
@@ -110,6 +111,8 @@ def source_health(
     products = np.zeros((channels_n, channels_n))
     lag_n = _likely_lag_n(pair, measures)
     shared = np.zeros((2, 2))
+    approved = session.approved_mix
+    told = part_of(progress, 0, 1 if approved is None else 2)
     for start_n in range(0, pair.frames_n, _BLOCK_N):
         raise_if(cancelled)
         stop_n = min(start_n + _BLOCK_N, pair.frames_n)
@@ -119,7 +122,10 @@ def source_health(
         products += vocal.T @ vocal
         both = np.stack([_mono(vocal), _bed(pair, start_n + lag_n, stop_n + lag_n)])
         shared += both @ both.T
-        progress(stop_n / pair.frames_n)
+        told(stop_n / pair.frames_n)
+    mix = None
+    if approved is not None and Path(approved.path).is_file():
+        mix = mix_fit(pair, approved.path, session.settings.centre_law_db, part_of(progress, 1, 2), cancelled)
     means = sums / pair.frames_n
     return SourceHealth(
         clipped=clipped.finish(),
@@ -129,6 +135,7 @@ def source_health(
         shared=_alike(shared) or 0.0,
         onsets=onset_fit(measures),
         changed=changed_sources((session.vocal, *session.beds)),
+        mix=mix,
     )
 
 

@@ -13,8 +13,9 @@ import soundfile
 from ridebook.session.document import Session
 from ridebook.session.edits import ink
 from ridebook.work.demo import demo_sources
+from ridebook.work.peaks import heights_of, true_peaks_dbtp
 from ridebook.work.render import render_outputs
-from ridebook.work.review import Review, review, true_peaks_dbtp
+from ridebook.work.review import Review, review
 from ridebook.work.song import open_song
 
 
@@ -28,7 +29,8 @@ def checked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Review, Session, 
         session = ink(song.session, song.suggestion)
         made = review(song.pair, session, song.analysis.measures)
         render_outputs(song.pair, session, stem=folder / "stem.wav", mix=folder / "mix.wav")
-        assert true_peaks_dbtp(song.pair, session) == {
+        heights = heights_of(song.pair, session.settings.centre_law_db)
+        assert true_peaks_dbtp(song.pair, session, heights) == {
             "ridden stem": made.proof.rendered_after.stem.true_peak_dbtp,
             "mix": made.proof.rendered_after.mix.true_peak_dbtp,
         }
