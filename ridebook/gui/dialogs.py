@@ -59,14 +59,16 @@ def aside(text: str, parent: QWidget | None = None) -> QLabel:
     return label
 
 
-def _spaced(layout: QVBoxLayout) -> QVBoxLayout:
+def spaced(layout: QVBoxLayout) -> QVBoxLayout:
+    """Give a dialog's layout its margins."""
     px = themes().current.px
     layout.setContentsMargins(px(24), px(20), px(24), px(20))
     layout.setSpacing(px(12))
     return layout
 
 
-def _main(button: QPushButton) -> QPushButton:
+def main_button(button: QPushButton) -> QPushButton:
+    """Make a button the one that Enter presses."""
     button.setProperty("main", True)
     button.setDefault(True)
     # A button box has dressed its buttons already.
@@ -113,7 +115,7 @@ class NewPairDialog(QDialog):
         swap.setToolTip("Make the chosen bed file the vocal, and the vocal part of the bed")
         swap.clicked.connect(self._swap)
         self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel, parent=self)
-        self.start = _main(self.buttons.addButton("Measure", QDialogButtonBox.ButtonRole.AcceptRole))
+        self.start = main_button(self.buttons.addButton("Measure", QDialogButtonBox.ButtonRole.AcceptRole))
         self.buttons.accepted.connect(self._accept)
         self.buttons.rejected.connect(self.reject)
         for button in (vocal_button, add, remove, swap):
@@ -132,7 +134,7 @@ class NewPairDialog(QDialog):
         side.addStretch(1)
         form.addLayout(side, 1, 2)
         form.addWidget(swap, 2, 1, Qt.AlignmentFlag.AlignLeft)
-        layout = _spaced(QVBoxLayout(self))
+        layout = spaced(QVBoxLayout(self))
         layout.addWidget(heading("New from a vocal and its bed", self))
         layout.addWidget(
             aside(
@@ -279,10 +281,10 @@ class ExportDialog(QDialog):
         self.remark = aside("", self)
         self._open_n = open_n
         self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel, parent=self)
-        self.start = _main(self.buttons.addButton("Export", QDialogButtonBox.ButtonRole.AcceptRole))
+        self.start = main_button(self.buttons.addButton("Export", QDialogButtonBox.ButtonRole.AcceptRole))
         self.buttons.accepted.connect(self._accept)
         self.buttons.rejected.connect(self.reject)
-        layout = _spaced(QVBoxLayout(self))
+        layout = spaced(QVBoxLayout(self))
         layout.addWidget(heading("Export", self))
         layout.addLayout(grid)
         layout.addWidget(self.remark)
@@ -342,10 +344,10 @@ class NoteDialog(QDialog):
         self.field.setTabChangesFocus(True)
         self.field.selectAll()
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel, parent=self)
-        _main(buttons.addButton("Keep", QDialogButtonBox.ButtonRole.AcceptRole))
+        main_button(buttons.addButton("Keep", QDialogButtonBox.ButtonRole.AcceptRole))
         buttons.accepted.connect(self._accept)
         buttons.rejected.connect(self.reject)
-        layout = _spaced(QVBoxLayout(self))
+        layout = spaced(QVBoxLayout(self))
         layout.addWidget(heading(about, self))
         layout.addWidget(self.field)
         layout.addWidget(buttons)
@@ -382,12 +384,12 @@ class LyricDialog(QDialog):
         aside.setFont(themes().current.small())
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel, parent=self)
         self.lay = buttons.addButton("Lay it on the voice", QDialogButtonBox.ButtonRole.AcceptRole)
-        _main(self.lay)
+        main_button(self.lay)
         opened = buttons.addButton("Open a text…", QDialogButtonBox.ButtonRole.ActionRole)
         opened.clicked.connect(self._open)
         buttons.accepted.connect(self._accept)
         buttons.rejected.connect(self.reject)
-        layout = _spaced(QVBoxLayout(self))
+        layout = spaced(QVBoxLayout(self))
         layout.addWidget(heading("Lyric", self))
         layout.addWidget(self.field, 1)
         layout.addWidget(aside)
@@ -438,11 +440,11 @@ class SectionAimDialog(QDialog):
         self.field.selectAll()
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel, parent=self)
         as_song = buttons.addButton("As the song", QDialogButtonBox.ButtonRole.ResetRole)
-        _main(buttons.addButton("Set", QDialogButtonBox.ButtonRole.AcceptRole))
+        main_button(buttons.addButton("Set", QDialogButtonBox.ButtonRole.AcceptRole))
         as_song.clicked.connect(lambda: self._done(None))
         buttons.accepted.connect(lambda: self._done(self.field.value()))
         buttons.rejected.connect(self.reject)
-        layout = _spaced(QVBoxLayout(self))
+        layout = spaced(QVBoxLayout(self))
         layout.addWidget(heading(f"Aim of {name}", self))
         layout.addWidget(aside("A chorus often sits half to one and a half LU lower, though the voice rises.", self))
         layout.addWidget(self.field)
@@ -464,7 +466,7 @@ class UndoList(QDialog):
         self.list = QListWidget(self)
         self.list.setAccessibleName("Steps")
         self.list.currentRowChanged.connect(self._on_row)
-        layout = _spaced(QVBoxLayout(self))
+        layout = spaced(QVBoxLayout(self))
         layout.addWidget(heading("Undo list", self))
         layout.addWidget(aside("Choose a step to go back to it, or on to it.", self))
         layout.addWidget(self.list, 1)
@@ -533,7 +535,7 @@ class KeysPage(QDialog):
         area.setWidget(page)
         area.setWidgetResizable(True)
         area.setFrameShape(QScrollArea.Shape.NoFrame)
-        layout = _spaced(QVBoxLayout(self))
+        layout = spaced(QVBoxLayout(self))
         layout.addWidget(heading("Keys", self))
         layout.addWidget(area, 1)
         buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Close, parent=self)
@@ -609,14 +611,14 @@ class WalkThrough(QDialog):
         self._text.setWordWrap(True)
         self._text.setAlignment(Qt.AlignmentFlag.AlignTop)
         self.back = QPushButton("Back", self)
-        self.on = _main(QPushButton("Next", self))
+        self.on = main_button(QPushButton("Next", self))
         self.back.clicked.connect(lambda: self.show_page(self.page - 1))
         self.on.clicked.connect(lambda: self.show_page(self.page + 1))
         line = QHBoxLayout()
         line.addStretch(1)
         line.addWidget(self.back)
         line.addWidget(self.on)
-        layout = _spaced(QVBoxLayout(self))
+        layout = spaced(QVBoxLayout(self))
         layout.addWidget(self._head)
         layout.addWidget(self._text, 1)
         layout.addLayout(line)
@@ -651,9 +653,9 @@ class ErrorDialog(QDialog):
         copy.clicked.connect(lambda: QGuiApplication.clipboard().setText(details))
         buttons = QDialogButtonBox(parent=self)
         buttons.addButton(copy, QDialogButtonBox.ButtonRole.ActionRole)
-        _main(buttons.addButton("Go on", QDialogButtonBox.ButtonRole.AcceptRole))
+        main_button(buttons.addButton("Go on", QDialogButtonBox.ButtonRole.AcceptRole))
         buttons.accepted.connect(self.accept)
-        layout = _spaced(QVBoxLayout(self))
+        layout = spaced(QVBoxLayout(self))
         layout.addWidget(heading("Something went wrong", self))
         layout.addWidget(aside(summary, self))
         layout.addWidget(self.details, 1)
@@ -693,7 +695,7 @@ def ask(
     dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
     dialog.setWindowTitle(title)
     dialog.setModal(True)
-    layout = _spaced(QVBoxLayout(dialog))
+    layout = spaced(QVBoxLayout(dialog))
     layout.addWidget(heading(question, dialog))
     if explained:
         layout.addWidget(aside(explained, dialog))
@@ -703,7 +705,7 @@ def ask(
         button = QPushButton(text, dialog)
         button.setAutoDefault(False)
         if i == 0:
-            _main(button)
+            main_button(button)
         button.clicked.connect(dialog.accept)
         button.clicked.connect(lambda _checked=False, do=do: do())
         line.addWidget(button)
