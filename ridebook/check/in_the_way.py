@@ -13,7 +13,7 @@ from ridebook.measure.audibility import (
     IMPORTANCE,
     LOST,
     audibility,
-    gain_to_reach,
+    gain_to_hear,
     heard_information,
     word_cells,
     word_levels,
@@ -53,6 +53,9 @@ OPEN = 0.5
 
 WEIGHTY = 0.1
 """A region that matters less than this for the index is never what is in the way: air, and rumble."""
+
+BEYOND_DB = 12.0
+"""A word that this much more does not bring back is beyond what level is for (a choice of this program)."""
 
 _IMPORTANCE = np.concatenate([np.zeros(BELOW_N), IMPORTANCE])
 _SILENT_DB = -200.0
@@ -108,8 +111,8 @@ class Obstacle:
 
     @property
     def lost(self) -> bool:
-        """The word is lost."""
-        return self.audibility < LOST
+        """The word is lost: it needs more gain than it has."""
+        return self.needed_db != 0.0
 
     @property
     def cover_db(self) -> float:
@@ -147,7 +150,7 @@ def obstacles(
     gains_db = np.broadcast_to(np.asarray(gain_db, np.float64), len(start_n))
     levels = word_levels(bands, start_n, end_n, offset_db)
     index = audibility(levels, gains_db)
-    needed_db = gain_to_reach(levels, LOST, gains_db)
+    further_db = gain_to_hear(levels) - gains_db
     heard = np.pad(heard_information(levels, gains_db), ((0, 0), (BELOW_N, 0)), constant_values=1.0)
     cells, firsts = word_cells(bands.vocal, start_n, end_n)
     voice_db = _region_db(word_powers(bands.vocal, start_n, end_n)) + gains_db[:, None]
@@ -165,7 +168,7 @@ def obstacles(
         made.append(
             Obstacle(
                 audibility=float(index[i]),
-                needed_db=None if math.isnan(needed_db[i]) else float(needed_db[i]),
+                needed_db=_needed_db(float(further_db[i])),
                 regions=regions,
                 region=regions[at].region,
                 alone=regions[at].heard < COVERED and _share_beside(heard[i], regions[at].region) >= OPEN,
@@ -203,6 +206,10 @@ def sentence(obstacle: Obstacle, bed_names: Sequence[str] = (), allowed_db: floa
     if obstacle.alone:
         return f"{obstacle.needed_db:.1f} dB up would bring it back, but {covers} here and a cut there may serve better"
     return f"{obstacle.needed_db:.1f} dB up would bring it back; {covers} here"
+
+
+def _needed_db(further_db: float) -> float | None:
+    return max(further_db, 0.0) if further_db <= BEYOND_DB else None
 
 
 def _region_db(power: np.ndarray) -> np.ndarray:

@@ -17,13 +17,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from ridebook.audio.stems import StemPair, placement
 from ridebook.measure.measures import CELLS_PER_S, grid_points_n
 from ridebook.measure.product import SINGLE_N
+
+if TYPE_CHECKING:
+    from ridebook.audio.stems import StemPair
 
 THIRD_OCTAVES = range(-8, 10)
 """Numbers of the bands of nominal 160 Hz to 8 kHz: band x lies around ``1000 * G**(x / 3)`` Hz."""
@@ -165,12 +167,19 @@ class PairBandAccumulator:
     """
 
     def __init__(self, pair: StemPair) -> None:
+        # Here, since the settings know the listening level and come with the window: no sound files for that.
+        from ridebook.audio.stems import placement
+
         placements = [placement(stem.layout, pair.mix_layout) for stem in pair.stems]
         weights = pair.mix_layout.weights.tolist()
         self._stems = [
             BandAccumulator(pair.rate_hz, (gains**2 @ pair.mix_layout.weights).tolist()) for gains in placements
         ]
-        self._gains = [gains.astype(np.float32) for gains in placements[1:]]
+        # A stem as wide as the mix is placed as it is; a product with so few columns takes longer than all the rest.
+        self._gains = [
+            None if np.array_equal(gains, np.eye(len(pair.mix_layout.weights))) else gains.astype(np.float32)
+            for gains in placements[1:]
+        ]
         self._together = BandAccumulator(pair.rate_hz, weights) if len(pair.beds) > 1 else None
 
     def feed(self, vocal: np.ndarray, beds: Sequence[np.ndarray]) -> None:
@@ -178,7 +187,9 @@ class PairBandAccumulator:
         for stem, block in zip(self._stems, (vocal, *beds), strict=True):
             stem.feed(block)
         if self._together is not None:
-            placed = [block @ gains for block, gains in zip(beds, self._gains, strict=True)]
+            placed = [
+                block if gains is None else block @ gains for block, gains in zip(beds, self._gains, strict=True)
+            ]
             self._together.feed(sum(placed[1:], placed[0]))
 
     def finish(self) -> PairBands:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from ridebook.errors import SettingError
+from ridebook.measure.audibility import LISTENING_DB
 
 AIMS_LU = {"pop": 2.0, "ballad": 4.0, "country": 3.0, "rap": 3.0, "rock": 0.0, "heavy": -2.0}
 """Balance to aim for while the voice sounds, by style (common practice, no source)."""
@@ -37,7 +38,9 @@ class RideSettings:
     section_dead_db, phrase_dead_db, word_dead_db : float
         A wanted ride smaller than this is left alone, in dB.
     lost_lu : float
-        A word this far under the aim is lost (until audibility is measured), in LU.
+        A word this far under the aim sinks, in LU; while audibility is not measured that is what counts as lost.
+    listening_level_db : float
+        Level at which the mix is heard, dB SPL, 50 to 100, for audibility; its reason stands with `LISTENING_DB`.
     centre_law_db : float
         Gain at which the mix puts a mono vocal on either side: 0, -3, -4.5 or -6.
     ride_sections, ride_phrases, ride_words : bool
@@ -63,6 +66,7 @@ class RideSettings:
     phrase_dead_db: float = 0.5
     word_dead_db: float = 1.0
     lost_lu: float = 6.0
+    listening_level_db: float = LISTENING_DB
     centre_law_db: float = 0.0
     ride_sections: bool = True
     ride_phrases: bool = True
@@ -84,6 +88,7 @@ class RideSettings:
             ("phrase_dead_db", 0.0, 6.0),
             ("word_dead_db", 0.0, 6.0),
             ("lost_lu", 1.0, 20.0),
+            ("listening_level_db", 50.0, 100.0),
         ):
             value = getattr(self, name)
             if not low <= value <= high:
