@@ -110,9 +110,7 @@ class Extras:
         labels: dict[int, str] = {}
         lengths_n: dict[int, int] = {}
         for name, data in self.notes:
-            if len(data) < 8:
-                continue
-            number, length_n = struct.unpack_from("<II", data)
+            number, length_n = struct.unpack("<II", data[:8].ljust(8, b"\0"))
             if name == b"labl":
                 labels[number] = data[4:].split(b"\0", 1)[0].decode("utf-8", "replace")
             elif name == b"ltxt":
@@ -139,7 +137,9 @@ class Extras:
     def shifted(self, by_n: int) -> Extras:
         """Move all cue points by so many frames; those that come to lie before the first one are left out."""
         moved = (CuePoint(cue.number, cue.frame_n + by_n) for cue in self.cues)
-        return replace(self, cues=tuple(cue for cue in moved if 0 <= cue.frame_n <= _UNKNOWN_SIZE))
+        cues = tuple(cue for cue in moved if 0 <= cue.frame_n <= _UNKNOWN_SIZE)
+        numbers = {struct.pack("<I", cue.number) for cue in cues}
+        return replace(self, cues=cues, notes=tuple(note for note in self.notes if note[1][:4] in numbers))
 
     def with_bits(self, bits_n: int) -> Extras:
         """Tell an iXML chunk (its specification 3.01, AUDIO_BIT_DEPTH) how many bits a sample now has."""
@@ -155,10 +155,13 @@ class Extras:
         if self.broadcast is not None:
             out.append((b"bext", self.broadcast.to_bytes()))
         if self.cues:
-            points = (_CUE_POINT.pack(cue.number, cue.frame_n, b"data", 0, 0, cue.frame_n) for cue in self.cues)
+            cues = sorted(self.cues, key=lambda cue: cue.frame_n)
+            points = (_CUE_POINT.pack(cue.number, cue.frame_n, b"data", 0, 0, cue.frame_n) for cue in cues)
             out.append((b"cue ", struct.pack("<I", len(self.cues)) + b"".join(points)))
         if self.notes:
-            out.append((b"LIST", b"adtl" + b"".join(_stored(name, data) for name, data in self.notes)))
+            # Labels first: a widely used reader (ffmpeg 5.1) stops at the first entry that is none.
+            ordered = sorted(self.notes, key=lambda note: note[0] != b"labl")
+            out.append((b"LIST", b"adtl" + b"".join(_stored(name, data) for name, data in ordered)))
         return out + list(self.others)
 
 
