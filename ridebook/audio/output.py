@@ -5,7 +5,8 @@ from __future__ import annotations
 import contextlib
 import os
 import secrets
-from collections.abc import Iterable, Iterator
+import shutil
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 from ridebook.errors import OutputError, OutputExistsError, OutputIsSourceError, RidebookError
@@ -99,6 +100,100 @@ def written_aside(target: str | Path, protect: Iterable[str | Path] = (), *, rep
         with contextlib.suppress(OSError):
             aside.unlink(missing_ok=True)
     _sync_folder(real.parent)
+
+
+def check_targets(targets: Sequence[str | Path], protect: Iterable[str | Path] = (), *, replace: bool = True) -> None:
+    """Ask of several targets whether they may be written, before any work is done.
+
+    Raises
+    ------
+    OutputError
+        As for `check_target`, or one file is named for two of them.
+    """
+    protect = tuple(protect)
+    for i, target in enumerate(targets):
+        check_target(target, protect, replace=replace)
+        if any(is_same_file(target, other) for other in targets[:i]):
+            raise OutputError(f"{target} is named for two outputs; give each its own name")
+
+
+@contextlib.contextmanager
+def written_together(
+    targets: Sequence[str | Path], protect: Iterable[str | Path] = (), *, replace: bool = True
+) -> Iterator[list[Path]]:
+    """Paths of new files beside `targets`, moved into their places together when the block ends well.
+
+    Each has the name of its target, in a folder of its own that is gone afterwards. When the block raises, or not all
+    of them are there at its end, none is moved.
+
+    Parameters
+    ----------
+    targets : sequence of str or Path
+        The files to write.
+    protect, replace
+        As for `check_target`.
+
+    Yields
+    ------
+    list of Path
+        Where to write, in the order of the targets; not there yet.
+
+    Raises
+    ------
+    OutputError
+        As for `check_targets`. Where the system refuses a move after others were made, it is told which are in place.
+    """
+    protect = tuple(protect)
+    check_targets(targets, protect, replace=replace)
+    reals = [Path(os.path.realpath(target)) for target in targets]
+    with contextlib.ExitStack() as held:
+        folders: dict[Path, Path] = {}
+        for real in reals:
+            if real.parent not in folders:
+                folders[real.parent] = held.enter_context(_aside_folder(real.parent))
+        asides = [folders[real.parent] / real.name for real in reals]
+        try:
+            yield asides
+        except RidebookError as error:
+            # The user named the target, not the place beside it.
+            raise _renamed(error, asides, targets) from error
+        for aside, target in zip(asides, targets, strict=True):
+            try:
+                with open(aside, "rb+") as stream:
+                    os.fsync(stream.fileno())
+            except OSError as error:
+                raise OutputError(f"{target} cannot be written: {error.strerror or error}") from error
+        check_targets(targets, protect, replace=replace)  # long work may lie between
+        for i, (aside, real) in enumerate(zip(asides, reals, strict=True)):
+            try:
+                os.replace(aside, real)
+            except OSError as error:
+                there = ", ".join(str(target) for target in targets[:i]) or "nothing"
+                raise OutputError(
+                    f"{targets[i]} cannot be written: {error.strerror or error}. Written before that: {there}."
+                ) from error
+    for folder in folders:
+        _sync_folder(folder)
+
+
+@contextlib.contextmanager
+def _aside_folder(parent: Path) -> Iterator[Path]:
+    folder = parent / f".{secrets.token_hex(6)}.part"
+    try:
+        folder.mkdir()
+    except OSError as error:
+        raise OutputError(f"{parent} cannot be written to: {error.strerror or error}") from error
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _renamed(error: RidebookError, asides: Sequence[Path], targets: Sequence[str | Path]) -> RidebookError:
+    text = str(error)
+    for aside, target in zip(asides, targets, strict=True):
+        text = text.replace(str(aside), str(target))
+    return type(error)(text)
 
 
 def atomic_write(
