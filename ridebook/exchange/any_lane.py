@@ -1,4 +1,4 @@
-"""A lane that another program wrote: any table whose first two columns are a time and a gain."""
+"""A lane that another program wrote: any table whose first two columns are a time and a gain, or a list of ours."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from pathlib import Path
 import numpy as np
 
 from ridebook.errors import ExchangeError
+from ridebook.exchange.breakpoints import is_breakpoint_header, read_breakpoints
+from ridebook.exchange.outgoing import Timeline
 from ridebook.exchange.tables import FARTHEST_S
 from ridebook.ride.lane import Lane
 
@@ -59,12 +61,14 @@ def read_any_lane(
     frames_n: int,
     gain_unit: GainUnit | None = None,
     time_unit: TimeUnit | None = None,
+    timeline: Timeline | None = None,
 ) -> ReadLane:
     """Read a lane out of any two columns of time and gain.
 
     Columns may be parted by commas, semicolons, tabs or spaces; a header may be there or not, a decimal comma where no
     comma parts the columns; times may be numbers or minutes and seconds with colons. Rows may be in any order; of
-    several at one frame the last counts. Further columns are passed over.
+    several at one frame the last counts. Further columns are passed over. A breakpoint list of this program in another
+    form than those, with timecode, bars or several columns of time, is read by what its header names.
 
     Parameters
     ----------
@@ -77,13 +81,20 @@ def read_any_lane(
     gain_unit, time_unit : optional
         Units, where they are known; recognised by the header, else by the values: a negative gain is in dB, times
         beyond the vocal are milliseconds or samples.
+    timeline : Timeline, optional
+        Where the vocal stands on the timeline of a breakpoint list with timecode, bars or several columns of time.
 
     Raises
     ------
     ExchangeError
         The file cannot be read, or a row holds no two numbers; says where.
     """
-    header, rows = _rows(Path(path))
+    lines = _lines(Path(path))
+    names = [name.strip() for name in re.split("[;,]", lines[0][1])]
+    if is_breakpoint_header(names) and None in _units_of(names):
+        gain = GainUnit.DB if "gain_db" in names else GainUnit.LINEAR
+        return ReadLane(read_breakpoints(path, rate_hz, timeline=timeline), gain, TimeUnit.SECONDS)
+    header, rows = _rows(path, lines)
     times = np.array([_time(path, line, cells[0]) for line, cells in rows])
     gains = np.array([_number(path, line, "gain", cells[1]) for line, cells in rows])
     named_time, named_gain = _units_of(header)
@@ -110,7 +121,8 @@ def read_any_lane(
     return ReadLane(lane, taken_gain, taken_time, notice)
 
 
-def _rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
+def _lines(path: Path) -> list[tuple[int, str]]:
+    """Lines that hold something, with their numbers; one at least."""
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
@@ -120,6 +132,10 @@ def _rows(path: Path) -> tuple[list[str], list[tuple[int, list[str]]]]:
     lines = [(i, line) for i, line in enumerate(text.splitlines(), start=1) if line.strip()]
     if not lines:
         raise ExchangeError(f"{path} is empty; a row with a time and a gain is needed")
+    return lines
+
+
+def _rows(path: str | Path, lines: Sequence[tuple[int, str]]) -> tuple[list[str], list[tuple[int, list[str]]]]:
     mark = next((mark for mark in (";", "\t", ",") if any(mark in line for _, line in lines[:2])), None)
     rows = [(i, [cell.strip().strip('"') for cell in line.strip().split(mark)]) for i, line in lines]
     if mark in (";", "\t", None):
