@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -104,6 +105,34 @@ class Fault:
     span: Span
     value: float
     gain_db: float = 0.0
+
+
+def up(gain_db: float) -> float:
+    """Gain rounded up to a tenth of a dB, as a fader shows it."""
+    return math.ceil(round(10.0 * gain_db, 6)) / 10.0
+
+
+def nudges(faults: Sequence[Fault]) -> Cure:
+    """Cure that nudges spans, each by what it takes."""
+    gains_db = [fault.gain_db for fault in faults]
+    verb = "Raise" if min(gains_db) > 0.0 else "Lower"
+    label = f"{verb} {'it' if len(faults) == 1 else 'them'} by {ranged([abs(gain) for gain in gains_db], 'dB')}"
+    return Cure(CureKind.NUDGE, label, tuple((fault.span.id, fault.gain_db) for fault in faults))
+
+
+def about(
+    what: str,
+    spans: Sequence[Span],
+    severity: Severity,
+    sentence: str,
+    value: float,
+    limit: float,
+    unit: str,
+    cure: Cure | None,
+) -> Finding:
+    """Make the finding about some spans, in order of time."""
+    start_n, end_n = spans[0].start_n, spans[-1].end_n
+    return Finding(key_of(what, spans), severity, start_n, end_n, sentence, float(value), float(limit), unit, cure)
 
 
 def time_text(frame_n: int, rate_hz: int) -> str:

@@ -17,10 +17,12 @@ from ridebook.check.lane_faults import (
     steps,
     too_dense,
 )
-from ridebook.check.level_faults import lost_words, out_of_band, repeats_that_differ, too_uneven, undecided
+from ridebook.check.level_faults import out_of_band, repeats_that_differ, too_uneven, undecided
 from ridebook.check.source_faults import SourceHealth, source_faults
 from ridebook.check.standing import standing
+from ridebook.check.word_faults import lost_words, sunk_words
 from ridebook.measure.measures import Measures
+from ridebook.ride.hearing import Hearing
 from ridebook.session.document import Session, State
 
 __all__ = ["CEILING_DBTP", "Cure", "CureKind", "Finding", "Severity", "apply_cure", "find", "time_text"]
@@ -35,6 +37,7 @@ def find(
     peaks_dbtp: Mapping[str, float] | None = None,
     *,
     health: SourceHealth | None = None,
+    hearing: Hearing | None = None,
     with_accepted: bool = False,
 ) -> tuple[Finding, ...]:
     """All findings about a session.
@@ -49,6 +52,8 @@ def find(
         True peaks that were measured of what is rendered, by what it is: ``ridden stem``, ``mix``.
     health : SourceHealth, optional
         What was measured of the sources.
+    hearing : Hearing, optional
+        What the words take to be heard; without it those count as lost that sink.
     with_accepted : bool
         Whether to name those too that were accepted.
 
@@ -59,11 +64,12 @@ def find(
     """
     if with_accepted:
         session = replace(session, accepted={})
-    stands = standing(session, measures)
+    stands = standing(session, measures, hearing=hearing)
     lurching = tuple(lurches(session, measures))
     is_open = [phrase for phrase in session.segments.phrases if session.decision(phrase.id).state is State.OPEN]
     found = [
         *lost_words(session, stands),
+        *sunk_words(session, stands),
         *out_of_band(session, stands),
         *repeats_that_differ(session, measures),
         *too_uneven(session, measures),

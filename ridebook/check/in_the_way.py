@@ -9,6 +9,7 @@ from enum import StrEnum
 
 import numpy as np
 
+from ridebook.check.finding import up
 from ridebook.measure.audibility import (
     IMPORTANCE,
     LOST,
@@ -195,17 +196,20 @@ def sentence(obstacle: Obstacle, bed_names: Sequence[str] = (), allowed_db: floa
     str
         One or two clauses without a capital or a full stop; empty where nothing is in the way.
     """
-    who = "the bed" if obstacle.bed is None else bed_names[obstacle.bed]
-    covers = f"{who} covers {obstacle.region}"
-    if obstacle.cover_db >= 0.5:
-        covers += f" by {obstacle.cover_db:.0f} dB"
+    covers = covering(obstacle, bed_names)
     if not obstacle.lost:
-        return f"heard, but {covers} here" if obstacle.alone else ""
+        return f"heard, but {covers}" if obstacle.alone else ""
     if obstacle.needed_db is None or obstacle.needed_db > allowed_db:
-        return f"level alone will not do it: {covers} here"
-    if obstacle.alone:
-        return f"{obstacle.needed_db:.1f} dB up would bring it back, but {covers} here and a cut there may serve better"
-    return f"{obstacle.needed_db:.1f} dB up would bring it back; {covers} here"
+        return f"level alone will not do it: {covers}"
+    needs = f"{up(obstacle.needed_db):.1f} dB up would bring it back"
+    return f"{needs}, but {covers} and a cut there may serve better" if obstacle.alone else f"{needs}; {covers}"
+
+
+def covering(obstacle: Obstacle, bed_names: Sequence[str] = ()) -> str:
+    """Say which region is covered, by what and by how much, as a clause."""
+    who = "the bed" if obstacle.bed is None else f"“{bed_names[obstacle.bed]}”"
+    by = f" by {obstacle.cover_db:.0f} dB" if obstacle.cover_db >= 0.5 else ""
+    return f"{who} covers {obstacle.region}{by} here"
 
 
 def _needed_db(further_db: float) -> float | None:

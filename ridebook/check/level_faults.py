@@ -1,4 +1,4 @@
-"""Faults of levels: words lost, phrases out of band, repeats that differ, a take too uneven to ride."""
+"""Faults of levels: phrases out of band, repeats that differ, a take too uneven to ride."""
 
 from __future__ import annotations
 
@@ -14,16 +14,18 @@ from ridebook.check.finding import (
     Fault,
     Finding,
     Severity,
+    about,
     accepted_ids,
     counted,
     group_named,
     grouped,
-    key_of,
     named,
+    nudges,
     ranged,
     time_text,
+    up,
 )
-from ridebook.check.standing import SpanStanding, Standing
+from ridebook.check.standing import Standing
 from ridebook.measure.measures import Measures
 from ridebook.measure.spans import mean_balance_lu, span_loudness_lufs
 from ridebook.ride.ridden import ridden
@@ -45,32 +47,6 @@ DIFFER_LU = 1.5
 
 _VOICE_LUFS = -70.0
 _WORD_CELLS_S = 0.06
-_MARGIN_LU = 0.1
-
-
-def lost_words(session: Session, stands: Standing) -> Iterator[Finding]:
-    """Words that the bed still hides; those of one phrase together."""
-    limit_lu = session.settings.lost_lu
-    accepted = accepted_ids(session, "lost")
-    faults = []
-    for word in session.segments.words:
-        apart_lu = _apart_lu(stands.words[word.id])
-        if stands.words[word.id].lost and apart_lu is not None and word.id not in accepted:
-            # On the way to the aim, so that the word does not stay at the very edge.
-            faults.append(Fault(word, -apart_lu, max(_up(-apart_lu - limit_lu + _MARGIN_LU), 0.5)))
-    for phrase, group in grouped(faults, session.segments.phrase_of):
-        spans = [fault.span for fault in group]
-        unders = [fault.value for fault in group]
-        least = _up(max(unders) - limit_lu)
-        one = len(group) == 1
-        who = named(session, spans[0]) if one else group_named(session, phrase, spans, "word")
-        stand = "is still lost: it stands" if one else "are still lost: they stand"
-        sentence = (
-            f"{who} {stand} {ranged(unders, 'LU')} under the aim. Raise {'it' if one else 'them'} by "
-            f"{least:.1f} dB or more, or say that {'it is' if one else 'they are'} meant to be quiet."
-        )
-        label = f"Raise {'it' if one else 'them'} by {ranged([f.gain_db for f in group], 'dB')}"
-        yield _group("lost", spans, Severity.MUST, sentence, max(unders), limit_lu, "LU", _nudges(group, label))
 
 
 def out_of_band(session: Session, stands: Standing) -> Iterator[Finding]:
@@ -80,11 +56,11 @@ def out_of_band(session: Session, stands: Standing) -> Iterator[Finding]:
     accepted = accepted_ids(session, "band")
     faults = []
     for phrase in session.segments.phrases:
-        apart_lu = _apart_lu(stands.phrases[phrase.id])
+        apart_lu = stands.phrases[phrase.id].apart_lu
         if apart_lu is None or abs(apart_lu) <= band_lu or (apart_lu < 0 and phrase.id in exempt):
             continue
         if phrase.id not in accepted:
-            to_db = math.copysign(_up(abs(apart_lu) - band_lu / 2.0), -apart_lu)
+            to_db = math.copysign(up(abs(apart_lu) - band_lu / 2.0), -apart_lu)
             faults.append(Fault(phrase, apart_lu, to_db))
     for section, group in grouped(faults, session.segments.section_of):
         spans = [fault.span for fault in group]
@@ -99,9 +75,8 @@ def out_of_band(session: Session, stands: Standing) -> Iterator[Finding]:
             else f"{group_named(session, section, spans, 'phrase')} stand {apart} {where} the aim, outside its band of "
             f"{band_lu:g} LU. {verb} each by what it is off, or look at the trim or the section's aim."
         )
-        label = f"{verb} {'it' if one else 'them'} by {ranged([abs(fault.gain_db) for fault in group], 'dB')}"
         limit = math.copysign(band_lu, worst)
-        yield _group("band", spans, Severity.LOOK, sentence, worst, limit, "LU", _nudges(group, label))
+        yield about("band", spans, Severity.LOOK, sentence, worst, limit, "LU", nudges(group))
 
 
 def repeats_that_differ(session: Session, measures: Measures) -> Iterator[Finding]:
@@ -135,7 +110,7 @@ def repeats_that_differ(session: Session, measures: Measures) -> Iterator[Findin
         verb = "Lower" if by_lu > 0 else "Raise"
         cure = Cure(CureKind.NUDGE, f"{verb} the section by {abs(by_lu):.1f} dB", ((other.id, -round(by_lu, 1)),))
         limit = math.copysign(DIFFER_LU, by_lu)
-        yield _group("differ", [other], Severity.LOOK, sentence, by_lu, limit, "LU", cure)
+        yield about("differ", [other], Severity.LOOK, sentence, by_lu, limit, "LU", cure)
 
 
 def _section_apart_lu(session: Session, heard: Measures, section: Span) -> float:
@@ -191,33 +166,3 @@ def undecided(session: Session, open_phrases: Sequence[Span]) -> Iterator[Findin
             key = f"open:{run[0].id}"
             yield Finding(key, Severity.LOOK, run[0].start_n, run[-1].end_n, sentence, len(run), 0.0, "phrases", cure)
             run = []
-
-
-def _apart_lu(span: SpanStanding) -> float | None:
-    """How far a span stands from its aim; None where there is no bed, or no voice that a level could raise."""
-    if span.after_lu is None or not math.isfinite(span.after_lu):
-        return None
-    return span.after_lu - span.aim_lu
-
-
-def _up(gain_db: float) -> float:
-    """Gain rounded up to a tenth of a dB, as a fader shows it."""
-    return math.ceil(round(10.0 * gain_db, 6)) / 10.0
-
-
-def _nudges(group: Sequence[Fault], label: str) -> Cure:
-    return Cure(CureKind.NUDGE, label, tuple((fault.span.id, fault.gain_db) for fault in group))
-
-
-def _group(
-    what: str,
-    spans: Sequence[Span],
-    severity: Severity,
-    sentence: str,
-    value: float,
-    limit: float,
-    unit: str,
-    cure: Cure | None,
-) -> Finding:
-    start_n, end_n = spans[0].start_n, spans[-1].end_n
-    return Finding(key_of(what, spans), severity, start_n, end_n, sentence, float(value), float(limit), unit, cure)

@@ -5,15 +5,24 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 
 from ridebook.check.standing import SpanStanding, standing
 from ridebook.measure.measures import Measures
 from ridebook.measure.spans import span_loudness_lufs
+from ridebook.ride.hearing import Hearing
 from ridebook.ride.ridden import ridden
 from ridebook.session.document import Session
 from ridebook.session.edits import quiet_ids
+
+
+class LostBy(StrEnum):
+    """What says that a word is lost."""
+
+    AUDIBILITY = "audibility"
+    BALANCE = "balance"
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +36,8 @@ class Figures:
     phrases_out : int
         Phrases outside the aim's band; those meant to be quiet count over it only.
     words_lost : int
+        Words that the bed hides, without those meant to be quiet.
+    words_sunk : int
         Words further under the aim than the settings allow, without those meant to be quiet.
     words_out : int
         Words outside the aim's band; those meant to be quiet count over it only.
@@ -35,6 +46,7 @@ class Figures:
     phrase_spread_lu: float | None
     phrases_out: int
     words_lost: int
+    words_sunk: int
     words_out: int
 
 
@@ -87,6 +99,8 @@ class Proof:
         Loudness, range and peaks with the trim alone, and with trim and rides; None where they were not metered.
     references : tuple of (str, Metered)
         Name and meters of each reference.
+    lost_by : LostBy
+        What says which words are lost.
     """
 
     before: Figures
@@ -100,9 +114,10 @@ class Proof:
     rendered_before: Outputs | None = None
     rendered_after: Outputs | None = None
     references: tuple[tuple[str, Metered], ...] = ()
+    lost_by: LostBy = LostBy.BALANCE
 
 
-def prove(session: Session, measures: Measures) -> Proof:
+def prove(session: Session, measures: Measures, hearing: Hearing | None = None) -> Proof:
     """Figures of a session before and after its rides.
 
     Parameters
@@ -111,15 +126,17 @@ def prove(session: Session, measures: Measures) -> Proof:
         The session.
     measures : Measures
         Measures of the pair.
+    hearing : Hearing, optional
+        What the words take to be heard; without it those count as lost that sink.
     """
-    stands = standing(session, measures)
+    stands = standing(session, measures, hearing=hearing)
     phrases, points = session.segments.phrases, session.lane.points
     exempt = set(quiet_ids(session))
     for phrase in phrases:
         if phrase.id in exempt:
             exempt.update(word.id for word in session.segments.words_of(phrase))
 
-    def figures(name: str) -> Figures:
+    def figures(name: str, lost: np.ndarray, sinks: np.ndarray) -> Figures:
         def apart_lu(known: Mapping[str, SpanStanding]) -> list[tuple[str, float, float]]:
             all_lu = [(span_id, getattr(each, name), each.aim_lu) for span_id, each in known.items()]
             return [(i, lu, lu - aim) for i, lu, aim in all_lu if lu is not None and math.isfinite(lu)]
@@ -133,19 +150,21 @@ def prove(session: Session, measures: Measures) -> Proof:
         return Figures(
             phrase_spread_lu=float(np.std([lu for _, lu, _ in of_phrases])) if len(of_phrases) > 1 else None,
             phrases_out=out(of_phrases),
-            words_lost=sum(apart < -settings.lost_lu and i not in exempt for i, _, apart in of_words),
+            words_lost=int(lost.sum()),
+            words_sunk=int(sinks.sum()),
             words_out=out(of_words),
         )
 
     return Proof(
-        before=figures("before_lu"),
-        after=figures("after_lu"),
+        before=figures("before_lu", stands.words.lost_before, stands.words.sinks_before),
+        after=figures("after_lu", stands.words.lost, stands.words.sinks),
         phrases=len(phrases),
         words=len(session.segments.words),
         dynamics_kept=_dynamics_kept(session, measures),
         breakpoints=len(points),
         breakpoints_per_phrase=len(points) / len(phrases) if phrases else 0.0,
         breakpoints_per_minute=len(points) * 60.0 * measures.rate_hz / measures.frames_n,
+        lost_by=LostBy.BALANCE if stands.hearing is None else LostBy.AUDIBILITY,
     )
 
 

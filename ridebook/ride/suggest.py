@@ -27,7 +27,9 @@ from ridebook.measure.measures import ABSENT_LUFS, Measures
 from ridebook.measure.spans import balance_lu, law_db, mean_balance_lu, span_loudness_lufs
 from ridebook.ride.edits import mean_ride_db
 from ridebook.ride.fit import fewest_points
+from ridebook.ride.hearing import Hearing
 from ridebook.ride.lane import Breakpoint, Lane
+from ridebook.ride.lost_words import lost_words_raised
 from ridebook.ride.middles import borders, mended_balances_lu, middle_mean, section_numbers, weighted_quantile
 from ridebook.ride.runs import Run, find_runs
 from ridebook.ride.settings import RideSettings
@@ -64,6 +66,9 @@ FOLLOWS_LU = (0.2, 0.32)
 FOLLOWS_PART = (0.5, 0.75)
 """A vocal follows its bed wholly where 80 % of the singing lies this close to the middle balance, and not at all from
 the second value on: in LU, and as a part of the same for the levels against what is wanted by `follow`."""
+ALONE = 0.65
+ALONE_LU = (0.5, 0.65)
+"""The same for phrases by themselves: two that run into each other may be even by chance as one."""
 EVEN_LU = (0.4, 0.8)
 """A phrase of such a vocal is even, and not at all, where it lies this close to the middle balance."""
 EVEN_WORD_DB = 5.5
@@ -113,6 +118,7 @@ def suggest(
     section_aims: Mapping[str, float] | None = None,
     quiet_ids: Set[str] = frozenset(),
     trim_db: float | None = None,
+    hearing: Hearing | None = None,
 ) -> Suggestion:
     """Trim and rides for a whole vocal.
 
@@ -130,6 +136,8 @@ def suggest(
         Ids of phrases and words that are meant to be quiet: they are not lifted, and are no measure of the level.
     trim_db : float, optional
         A trim that is settled already; found from the aim without it.
+    hearing : Hearing, optional
+        What the words take to be heard, so that those which would stay lost are raised.
 
     Returns
     -------
@@ -147,6 +155,7 @@ def suggest(
     least_db = WORD_DEAD_BANDS * settings.word_dead_db if settings.ride_words else np.inf
     runs = _kept_runs(measures.vocal, segments, least_db, frozenset(quiet_ids))
     wanted = _want(measures, segments, settings, section_aims or {}, quiet_ids, runs, trim_db)
+    wanted = lost_words_raised(wanted, hearing, measures, segments, settings, trim_db, quiet_ids)
     lane = _fitted(measures, segments, wanted)
     told = _phrase_suggestions(measures, segments, settings, wanted, lane, trim_db)
     return Suggestion(trim_db, lane, told, song_balance)
@@ -191,21 +200,23 @@ def _followed(measures: Measures, phrases: tuple[Span, ...], follow: float) -> _
     vocal_two = span_loudness_lufs(measures.vocal, starts[:-1], ends[1:])
     bed_two = span_loudness_lufs(measures.bed, starts[:-1], ends[1:])
 
-    def apart_lu(part: float) -> np.ndarray:
+    def apart_lu(part: float) -> tuple[np.ndarray, np.ndarray]:
         alone = np.where(heard, vocal, 0.0) - part * np.where(heard, bed, 0.0)
         middle = weighted_quantile(alone, lengths, 0.5)
         both = np.where(runs_on, np.abs(vocal_two - part * bed_two - middle), np.inf)
-        apart = np.abs(alone - middle)
+        alone = np.abs(alone - middle)
+        apart = alone.copy()
         apart[:-1] = np.minimum(apart[:-1], both)
         apart[1:] = np.minimum(apart[1:], both)
-        return apart
+        return alone, apart
 
-    apart = apart_lu(1.0)
+    alone, apart = apart_lu(1.0)
     balance_lu = weighted_quantile(apart, lengths, MOST)
-    level_lu = weighted_quantile(apart_lu(follow), lengths, MOST)
+    level_lu = weighted_quantile(apart_lu(follow)[1], lengths, MOST)
     close = (FOLLOWS_LU[1] - balance_lu) / (FOLLOWS_LU[1] - FOLLOWS_LU[0])
     closer = (FOLLOWS_PART[1] - balance_lu / max(level_lu, 1e-6)) / (FOLLOWS_PART[1] - FOLLOWS_PART[0])
-    song = float(np.clip(min(close, closer), 0.0, 1.0))
+    by_itself = (ALONE_LU[1] - weighted_quantile(alone, lengths, ALONE)) / (ALONE_LU[1] - ALONE_LU[0])
+    song = float(np.clip(min(close, closer, by_itself), 0.0, 1.0))
     even = np.clip((EVEN_LU[1] - apart) / (EVEN_LU[1] - EVEN_LU[0]), 0.0, 1.0)
     return _Followed(song, song * np.where(heard, even, 0.0))
 

@@ -1,4 +1,4 @@
-"""Analyses kept by content, so that the same audio is measured once."""
+"""Analyses and band powers kept by content, so that the same audio is measured once."""
 
 from __future__ import annotations
 
@@ -7,9 +7,10 @@ import hashlib
 import io
 import os
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from functools import cache
 from pathlib import Path
+from typing import TypeVar
 
 import msgspec
 import numpy as np
@@ -17,6 +18,7 @@ import numpy as np
 from ridebook.audio.output import atomic_write
 from ridebook.audio.stems import StemPair
 from ridebook.errors import RidebookError
+from ridebook.measure.bands import PairBands, StemBands
 from ridebook.measure.measures import Measures, StemMeasures
 from ridebook.measure.pyramid import Pyramid
 from ridebook.segment.spans import Segments
@@ -27,6 +29,8 @@ KEPT_BYTES_N = 512 << 20
 """The oldest analyses go when all together are larger than this."""
 
 _ROOMS = ("audio", "measure", "segment")
+
+Kept = TypeVar("Kept")
 
 
 class AnalysisCache:
@@ -50,24 +54,42 @@ class AnalysisCache:
 
     def load(self, key: str) -> Analysis | None:
         """Analysis under `key`, or None where there is none that can be read."""
-        path = self._path(key)
+        return self._loaded(key, _analysis)
+
+    def store(self, key: str, analysis: Analysis) -> None:
+        """Keep an analysis; the oldest ones go where all are too many."""
+        self._store(key, _arrays(analysis))
+
+    def load_bands(self, key: str) -> PairBands | None:
+        """Band powers of the pair under `key`, or None where there are none that can be read."""
+        return self._loaded(f"{key}-bands", _bands)
+
+    def store_bands(self, key: str, bands: PairBands) -> None:
+        """Keep the band powers of a pair."""
+        stems = {f"bed_{i}": bed.power for i, bed in enumerate(bands.beds)}
+        if len(bands.beds) > 1:
+            stems["bed"] = bands.bed.power
+        clock = np.array([bands.vocal.rate_hz, bands.vocal.frames_n, len(bands.beds)])
+        self._store(f"{key}-bands", {"clock": clock, "vocal": bands.vocal.power, **stems})
+
+    def _loaded(self, name: str, made: Callable[[dict[str, np.ndarray]], Kept]) -> Kept | None:
+        path = self._path(name)
         try:
             content = path.read_bytes()
             with np.load(io.BytesIO(content), allow_pickle=False) as arrays:
-                analysis = _analysis({name: arrays[name] for name in arrays.files})
+                kept = made({each: arrays[each] for each in arrays.files})
         except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile, msgspec.DecodeError):
             return None
         with contextlib.suppress(OSError):
             os.utime(path)
-        return analysis
+        return kept
 
-    def store(self, key: str, analysis: Analysis) -> None:
-        """Keep an analysis; the oldest ones go where all are too many."""
+    def _store(self, name: str, arrays: dict[str, np.ndarray]) -> None:
         content = io.BytesIO()
-        np.savez(content, allow_pickle=False, **_arrays(analysis))
+        np.savez(content, allow_pickle=False, **arrays)
         try:
             self._folder.mkdir(parents=True, exist_ok=True)
-            atomic_write(self._path(key), content.getvalue())
+            atomic_write(self._path(name), content.getvalue())
             self._thin_out()
         except (OSError, RidebookError):
             return
@@ -140,6 +162,16 @@ def _analysis(arrays: dict[str, np.ndarray]) -> Analysis:
         pyramid("bed"),
         msgspec.json.decode(arrays["notices"].tobytes(), type=tuple[str, ...]),
     )
+
+
+def _bands(arrays: dict[str, np.ndarray]) -> PairBands:
+    rate_hz, frames_n, beds_n = (int(value) for value in arrays["clock"])
+
+    def stem(name: str) -> StemBands:
+        return StemBands(rate_hz, frames_n, arrays[name])
+
+    beds = tuple(stem(f"bed_{i}") for i in range(beds_n))
+    return PairBands(stem("vocal"), beds, beds[0] if beds_n == 1 else stem("bed"))
 
 
 def _bytes(value: object) -> np.ndarray:

@@ -112,7 +112,7 @@ def take_new_version(
         after = change_source(session, old, new, changed, shift_n)
         before_ids = {phrase.id for phrase in after.segments.phrases}
         after = _with_new_phrases(after, analysis)
-        song = Song(pair, after, analysis, suggestion_for(after, analysis), pair.notices + analysis.notices)
+        song = Song(pair, after, analysis, suggestion_for(after, analysis.measures), pair.notices + analysis.notices)
     except BaseException:
         pair.close()
         raise

@@ -9,8 +9,10 @@ from pathlib import Path
 
 from ridebook.audio.files import FileInfo, file_sha256
 from ridebook.audio.stems import StemPair, open_pair
-from ridebook.errors import SourceUnreadableError, SourceUnusableError
+from ridebook.check.reasons import explained
 from ridebook.exchange.segment_lists import read_segments
+from ridebook.measure.measures import Measures
+from ridebook.ride.hearing import Hearing
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggest import suggest
 from ridebook.ride.suggestion import Suggestion
@@ -19,6 +21,7 @@ from ridebook.session.document import Session, SourceFile, State
 from ridebook.session.edits import quiet_ids, set_lyric, set_title, set_trim
 from ridebook.work.analyse import Analysis, Waves, analyse, waves_of
 from ridebook.work.cache import AnalysisCache
+from ridebook.work.opened import opened_pair
 from ridebook.work.steps import CancelCheck, Progress, never, silent
 
 ShowWaves = Callable[[Waves], None]
@@ -40,6 +43,8 @@ class Song:
         What is suggested by the session's settings and segments.
     notices : tuple of str
         What the user is to know about the files, as sentences.
+    hearing : Hearing or None
+        How its words are heard; None until it was listened for, as by `ridebook.work.hearing.with_hearing`.
     """
 
     pair: StemPair
@@ -47,6 +52,7 @@ class Song:
     analysis: Analysis
     suggestion: Suggestion
     notices: tuple[str, ...]
+    hearing: Hearing | None = None
 
 
 def open_song(
@@ -129,21 +135,8 @@ def reopen_song(
     Cancelled
         The work was called off.
     """
-    for source in (session.vocal, *session.beds):
-        if not Path(source.path).exists():
-            raise SourceUnreadableError(
-                f"{source.path} is no longer where the session was made with it; put it back, or open the session in "
-                "the window and show where it is"
-            )
-    pair = open_pair(session.vocal.path, [bed.path for bed in session.beds])
+    pair = opened_pair(session)
     try:
-        vocal = pair.vocal.info
-        if (vocal.rate_hz, vocal.frames_n) != (session.vocal.rate_hz, session.vocal.frames_n):
-            raise SourceUnusableError(
-                f"{vocal.path} has {vocal.frames_n} frames at {vocal.rate_hz} Hz, but the session was made on "
-                f"{session.vocal.frames_n} frames at {session.vocal.rate_hz} Hz; a new version of the vocal is taken in"
-                " with the window"
-            )
         sources = tuple(source_file(stem.info) for stem in pair.stems)
         changed = tuple(
             f"{Path(now.path).name} has changed since the session was saved."
@@ -151,7 +144,7 @@ def reopen_song(
             if now.sha256 != then.sha256
         )
         analysis = analysed(pair, sources, cache, progress, cancelled, show)
-        suggestion = suggestion_for(session, analysis)
+        suggestion = suggestion_for(session, analysis.measures)
     except BaseException:
         pair.close()
         raise
@@ -192,19 +185,21 @@ def with_segments(song: Song, segments: Segments) -> Song:
     """Song with other segments, nothing of it decided, and its trim and rides suggested anew."""
     suggestion = suggest(song.analysis.measures, segments, song.session.settings)
     session = set_trim(replace(song.session, segments=segments), suggestion.trim_db)
-    return replace(song, session=session, suggestion=suggestion)
+    return replace(song, session=session, suggestion=suggestion, hearing=None)
 
 
-def suggestion_for(session: Session, analysis: Analysis) -> Suggestion:
-    """Suggestion by a session's own trim, settings and segments."""
-    return suggest(
-        analysis.measures,
+def suggestion_for(session: Session, measures: Measures, hearing: Hearing | None = None) -> Suggestion:
+    """Suggestion by a session's own trim, settings and segments, which says what covers the words that are lost."""
+    suggestion = suggest(
+        measures,
         session.segments,
         session.settings,
         section_aims=session.section_aims,
         quiet_ids=quiet_ids(session),
         trim_db=session.trim_db,
+        hearing=hearing,
     )
+    return suggestion if hearing is None else explained(suggestion, session, measures, hearing)
 
 
 def open_phrases(session: Session) -> tuple[str, ...]:

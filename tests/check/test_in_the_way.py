@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from ridebook.check.finding import up
 from ridebook.check.in_the_way import REGION_COLUMNS, Obstacle, Region, obstacles, sentence
 from ridebook.measure.audibility import BANDS_N, LOST, NO_NOISE_DB
 from ridebook.measure.bands import COLUMNS_N, EDGES_HZ
@@ -46,7 +47,7 @@ def test_a_wall_over_the_consonants_is_told_from_a_low_word() -> None:
     assert low.cover_db == pytest.approx(6.0, abs=0.1)
     assert low.needed_db == pytest.approx(2.2, abs=0.4)
     assert sentence(low, allowed_db=4.0) == (
-        f"{low.needed_db:.1f} dB up would bring it back; the bed covers 400 Hz-2 kHz by 6 dB here"
+        f"{up(low.needed_db):.1f} dB up would bring it back; the bed covers 400 Hz-2 kHz by 6 dB here"
     )
     assert sentence(low, allowed_db=1.0) == "level alone will not do it: the bed covers 400 Hz-2 kHz by 6 dB here"
 
@@ -63,7 +64,7 @@ def test_the_bed_that_covers_is_named() -> None:
     found = obstacle(drums, keys)
     assert found.region is Region.ARTICULATION
     assert found.bed == 1
-    assert sentence(found, ["drums", "keys"]) in ("", "heard, but keys covers 2-6.5 kHz by 9 dB here")
+    assert sentence(found, ["drums", "keys"]) in ("", "heard, but “keys” covers 2-6.5 kHz by 9 dB here")
     assert obstacle(keys).bed is None
     assert obstacle(keys, keys, keys).bed is None
     assert obstacle(keys - 12.0, keys).bed == 1

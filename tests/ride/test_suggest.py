@@ -200,6 +200,17 @@ def test_such_a_vocal_still_has_its_outlier_brought_back():
     assert all(abs(phrase.ride_db) < 0.3 for phrase in suggestion.phrases if phrase.phrase_id != "p4")
 
 
+def test_phrases_that_are_even_only_as_pairs_do_not_follow_the_bed():
+    """Two lines in one breath, one 2.4 LU over the other, over a bed that moves between the pairs."""
+    bed = [0.0, 0.0, 2.0, 2.0, -1.5, -1.5, 1.0, 1.0]
+    pair_lu = (1.1, -1.3)
+    levels = [[level + bed[p] + pair_lu[p % 2] for level in row] for p, row in enumerate(even())]
+    suggestion = scene(levels, bed, gap_cells=30).suggest()
+    assert all("already follows the bed" not in phrase.reason for phrase in suggestion.phrases)
+    for louder, softer in zip(suggestion.phrases[::2], suggestion.phrases[1::2]):
+        assert softer.ride_db - louder.ride_db == pytest.approx(2.4, abs=0.6)
+
+
 def test_without_a_bed_the_own_level_rules():
     levels = even()
     levels[4] = [level - 3.0 for level in levels[4]]
