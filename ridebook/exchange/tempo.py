@@ -100,12 +100,12 @@ def _checked_metre(beats: int, note: int) -> tuple[int, int]:
     return beats, note
 
 
-def _quarter_s(bpm: Fraction | float) -> Fraction:
+def _checked_bpm(bpm: Fraction | float) -> Fraction:
     if not SLOWEST_BPM <= bpm <= FASTEST_BPM:
         raise SettingError(
-            f"a tempo of {float(bpm):g} is out of range; it must be from {SLOWEST_BPM} to {FASTEST_BPM} a minute"
+            f"a tempo of {float(bpm):g} cannot be; quarter notes a minute go from {SLOWEST_BPM} to {FASTEST_BPM}"
         )
-    return 60 / _exact(bpm)
+    return _exact(bpm)
 
 
 def _begin_s(before_s: Fraction, before: Tempo, quarter: Fraction) -> Fraction:
@@ -134,7 +134,7 @@ class TempoMap:
     Raises
     ------
     SettingError
-        They do not begin at 0 or do not rise.
+        They do not begin at 0 or do not rise, or a tempo is out of range.
     """
 
     tempi: tuple[Tempo, ...]
@@ -146,6 +146,10 @@ class TempoMap:
                 raise SettingError(f"a tempo map must tell its {name} from the begin")
             if any(after <= before for before, after in pairwise(quarters)):
                 raise SettingError(f"each {name} of a tempo map must begin after the one before")
+        for tempo in self.tempi:
+            if not tempo.quarter_s > 0:
+                raise SettingError("a tempo cannot be endless; a quarter note must last some time")
+            _checked_bpm(60 / tempo.quarter_s)
 
     @classmethod
     def steady(cls, bpm: Fraction | float, metre: tuple[int, int] = (4, 4)) -> TempoMap:
@@ -172,7 +176,7 @@ class TempoMap:
         tempo_s, metre_bar = Fraction(0), 1  # where the last of each begins
         for i, change in enumerate(changes, start=1):
             try:
-                quarter_s = None if change.bpm is None else _quarter_s(change.bpm)
+                quarter_s = None if change.bpm is None else 60 / _checked_bpm(change.bpm)
                 figures = None if change.metre is None else _checked_metre(*change.metre)
                 if (change.bar is None) == (change.time_s is None):
                     raise SettingError("it must name a bar or a time, and not both")
@@ -329,7 +333,7 @@ def read_tempo_map(path: str | Path) -> TempoMap:
 
 
 def _map_of_midi(content: bytes) -> TempoMap:
-    import mido  # 30 ms, and most exports need no tempo
+    import mido  # takes 60 ms, and most exports need no tempo
 
     try:
         file = mido.MidiFile(file=io.BytesIO(content))
@@ -353,8 +357,6 @@ def _map_of_midi(content: bytes) -> TempoMap:
             tick += event.time
             quarter = Fraction(tick, file.ticks_per_beat)
             if event.type == "set_tempo":
-                if not event.tempo:
-                    raise SettingError(f"the tempo at tick {tick} is endless (0 microseconds to the quarter note)")
                 quarters_s[quarter] = Fraction(event.tempo, 1_000_000)
             elif event.type == "time_signature":
                 metres[quarter] = _checked_metre(event.numerator, event.denominator)
