@@ -273,3 +273,59 @@ def test_what_midi_does_not_have_is_refused(tmp_path):
     with pytest.raises(OutputIsSourceError):
         write_midi_rides(source, Lane(), 0.0, RATE_HZ, protect=[source])
     assert source.read_bytes() == b"samples"
+
+
+def events_by_hand(content):
+    """Ticks, status and data of all events of all tracks, by Standard MIDI Files 1.0 (from memory), without mido."""
+    assert content[:8] == b"MThd\0\0\0\6"
+    kind, tracks_n, ticks_n = (int.from_bytes(content[i : i + 2], "big") for i in (8, 10, 12))
+    at, events = 14, []
+
+    def length():
+        nonlocal at
+        value = 0
+        while True:
+            at += 1
+            value = 128 * value + content[at - 1] % 128
+            if content[at - 1] < 128:
+                return value
+
+    for _ in range(tracks_n):
+        assert content[at : at + 4] == b"MTrk"
+        end = at + 8 + int.from_bytes(content[at + 4 : at + 8], "big")
+        at, tick, status = at + 8, 0, None
+        while at < end:
+            tick += length()
+            if content[at] == 0xFF:
+                what, at = content[at + 1], at + 2
+                size = length()
+                events.append((tick, 0xFF00 + what, content[at : at + size]))
+                at += size
+                continue
+            if content[at] >= 128:  # else the status before it runs on
+                status, at = content[at], at + 1
+            events.append((tick, status, content[at : at + 2]))
+            at += 2
+        assert events[-1][1] == 0xFF2F
+    assert at == len(content)
+    return kind, ticks_n, events
+
+
+def test_the_bytes_are_those_of_the_standard(tmp_path):
+    lane = Lane.from_pairs([(24_000, 0.0), (48_000, 3.0), (400_000, -2.0)])
+    phrases = [Span("p1", Kind.PHRASE, 96_000, 200_000, "one")]
+    form = MidiForm(11, 14, channel=16, timeline=Timeline(tempo=TempoMap.steady(100, (6, 8))))
+    report = write_midi_rides(tmp_path / "x.mid", lane, 0.0, RATE_HZ, form, phrases)
+    kind, ticks_n, events = events_by_hand((tmp_path / "x.mid").read_bytes())
+    assert (kind, ticks_n) == (1, report.ticks_per_quarter)
+    assert (0, 0xFF51, (600_000).to_bytes(3, "big")) in events
+    assert (0, 0xFF58, bytes([6, 3, 24, 8])) in events
+    assert [(tick, text) for tick, what, text in events if what == 0xFF06] == [(round(2 / 0.6 * ticks_n), b"one")]
+    controls = [(tick, *data) for tick, status, data in events if status == 0xBF]
+    assert len(controls) == 2 * report.steps_n
+    for (tick, first, _), (also, second, _) in zip(controls[::2], controls[1::2]):
+        assert (first, second) == (11, 43)
+        assert tick == also
+    times_s, values = read_back(tmp_path / "x.mid", 11, 14)
+    assert [128 * msb + lsb for (_, _, msb), (_, _, lsb) in zip(controls[::2], controls[1::2])] == values.tolist()
+    assert [tick * 0.6 / ticks_n for tick, _, _ in controls[::2]] == pytest.approx(times_s.tolist())
