@@ -11,7 +11,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ridebook import __version__
+from ridebook import __version__, cli_export
 from ridebook.errors import RidebookError
 
 # The rooms are imported inside the commands, so that `--help` and a slip of the keys answer at once.
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from ridebook.ride.settings import RideSettings
     from ridebook.session.document import Session
     from ridebook.work.cache import AnalysisCache
+    from ridebook.work.hand_over import HandOver
     from ridebook.work.song import Song
     from ridebook.work.steps import Progress
 
@@ -105,6 +106,8 @@ def _parser() -> argparse.ArgumentParser:
     suggest.add_argument(
         "--centre-law", type=float, metavar="DB", help="of a mono vocal in the mix: 0, -3, -4.5 or -6 (0)"
     )
+    cli_export.add_follower(suggest)
+    _add_listening_level(suggest)
     suggest.add_argument("--open", action="store_true", help="leave all phrases of the session open")
     suggest.add_argument("--force", action="store_true", help="replace a session that is there")
     suggest.add_argument("--no-cache", action="store_true", help="measure anew, keep nothing")
@@ -115,6 +118,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     check.add_argument("--json", action="store_true", help="findings, proof and all figures as one JSON object")
     check.add_argument("--html", type=Path, metavar="FILE", help="write the same as a page of HTML")
+    _add_listening_level(check)
     lanes = check.add_mutually_exclusive_group()
     lanes.add_argument("--lane", type=Path, metavar="CSV", help="check this lane: any table of time and gain")
     lanes.add_argument("--after", type=Path, metavar="RENDER", help="check the lane inferred from this ridden vocal")
@@ -138,11 +142,16 @@ def _parser() -> argparse.ArgumentParser:
     render.add_argument("--stem", type=Path, metavar="FILE", help="write the ridden vocal")
     render.add_argument("--mix", type=Path, metavar="FILE", help="write the mix of ridden vocal and bed")
 
-    export = add("export", _export, "breakpoints and segments of a session")
+    export = add("export", _export, "everything that leaves for a workstation, written together, all of it or nothing")
     export.add_argument("session", type=Path, metavar="SESSION")
-    export.add_argument("--rides", type=Path, metavar="CSV", help="write the breakpoints, trim included")
-    export.add_argument("--segments", type=Path, metavar="CSV", help="write sections, phrases, words")
+    cli_export.add_options(export)
     return parser
+
+
+def _add_listening_level(command: argparse.ArgumentParser) -> None:
+    command.add_argument(
+        "--listening-level", type=float, metavar="DB", help="dB SPL at which the mix is heard, for lost words (75)"
+    )
 
 
 def _styles() -> list[str]:
@@ -197,6 +206,7 @@ def _finite(value: object) -> object:
 
 def _suggest(arguments: argparse.Namespace) -> int:
     from ridebook.audio.output import check_target
+    from ridebook.work.hearing import with_hearing
     from ridebook.work.song import open_song
     from ridebook.work.words import lyric_text, song_with_lyric, song_with_timings
 
@@ -208,11 +218,14 @@ def _suggest(arguments: argparse.Namespace) -> int:
     with _Steps("measuring") as progress:
         song = open_song(arguments.vocal, arguments.beds, settings, cache=_cache(arguments), progress=progress)
     with song.pair:
+        song = replace(song, session=cli_export.with_followers(song.session, arguments.follower))
         if lyric is not None:
             with _Steps("laying the lyric") as progress:
                 song = song_with_lyric(song, lyric, progress)
         if arguments.timings is not None:
             song = song_with_timings(song, arguments.timings)
+        with _Steps("listening to the words") as progress:
+            song = with_hearing(song, cache=_cache(arguments), progress=progress)
         song = _with_approved(song, arguments)
         session = song.session if arguments.open else _inked(song)
         _write_lists(_inked(song), arguments.rides, arguments.segments)
@@ -238,6 +251,7 @@ def _settings(arguments: argparse.Namespace) -> RideSettings:
         "share": arguments.share,
         "follow": arguments.follow,
         "centre_law_db": arguments.centre_law,
+        "listening_level_db": arguments.listening_level,
     }
     return replace(RideSettings(), **{name: value for name, value in chosen.items() if value is not None})
 
@@ -337,8 +351,10 @@ def _check(arguments: argparse.Namespace) -> int:
             _check_outputs(outputs if arguments.session is None or not arguments.force else [arguments.html], protect)
         song = _with_drawn(_with_approved(song, arguments), arguments)
         with _Steps("checking") as progress:
-            reviewed = review(song.pair, song.session, song.analysis.measures, progress=progress)
-    report = report_of(song.session, song.analysis.measures, reviewed.findings, reviewed.proof)
+            reviewed = review(
+                song.pair, song.session, song.analysis.measures, cache=_cache(arguments), progress=progress
+            )
+    report = report_of(song.session, song.analysis.measures, reviewed.findings, reviewed.proof, reviewed.hearing)
     if arguments.html is not None:
         _write_bytes(arguments.html, report_html(report).encode("utf-8"), protect)
     if arguments.session is not None:
@@ -350,6 +366,13 @@ def _check(arguments: argparse.Namespace) -> int:
             print(line)
     must = any(found.severity is Severity.MUST for found in reviewed.findings)
     return MUST_BE_SEEN_TO if must else DONE
+
+
+def _heard_at(session: Session, level_db: float) -> Session:
+    """Session whose words are heard at another level."""
+    from ridebook.session.edits import take_settings
+
+    return take_settings(session, replace(session.settings, listening_level_db=level_db))
 
 
 def _check_drawn(arguments: argparse.Namespace) -> None:
@@ -438,7 +461,7 @@ def _sheet(arguments: argparse.Namespace) -> int:
     protect = [arguments.session, *(source.path for source in song.session.sources)]
     _check_outputs([arguments.pdf, arguments.png], protect)
     with song.pair, _Steps("checking") as progress:
-        report = reported(song.pair, song.session, song.analysis.measures, progress=progress)
+        report = reported(song.pair, song.session, song.analysis.measures, cache=_cache(arguments), progress=progress)
     paper = Paper(arguments.paper)
     for path in print_sheet(report, pdf=arguments.pdf, png=arguments.png, paper=paper, protect=protect):
         print(f"Wrote {path}.")
@@ -446,38 +469,36 @@ def _sheet(arguments: argparse.Namespace) -> int:
 
 
 def _render(arguments: argparse.Namespace) -> int:
-    from ridebook.audio.stems import open_pair
     from ridebook.errors import SettingError
     from ridebook.session.file import load_session
-    from ridebook.work.render import render_outputs
+    from ridebook.work.hand_over import HandOver, Output, What
 
-    if arguments.stem is None and arguments.mix is None:
+    named = ((What.STEM, arguments.stem), (What.MIX, arguments.mix))
+    outputs = tuple(Output(what, path) for what, path in named if path is not None)
+    if not outputs:
         raise SettingError("nothing to render: name --stem FILE, --mix FILE or both")
-    session = load_session(arguments.session)
-    protect = [arguments.session, *(source.path for source in session.sources)]
-    _check_outputs([arguments.stem, arguments.mix], protect)
-    with open_pair(session.vocal.path, [bed.path for bed in session.beds]) as pair, _Steps("rendering") as progress:
-        for notice in pair.notices:
-            _tell(f"ridebook: {notice}")
-        for rendered in render_outputs(
-            pair, session, stem=arguments.stem, mix=arguments.mix, protect=protect, progress=progress
-        ):
-            print(rendered.line())
-    return DONE
+    return _handed_over(load_session(arguments.session), HandOver(outputs), [arguments.session], "rendering")
 
 
 def _export(arguments: argparse.Namespace) -> int:
-    from ridebook.errors import SettingError
     from ridebook.session.file import load_session
 
-    if arguments.rides is None and arguments.segments is None:
-        raise SettingError("nothing to export: name --rides CSV, --segments CSV or both")
-    session = load_session(arguments.session)
-    _check_outputs([arguments.rides, arguments.segments], [arguments.session, *(s.path for s in session.sources)])
-    _write_lists(session, arguments.rides, arguments.segments)
-    for path in (arguments.rides, arguments.segments):
-        if path is not None:
-            print(f"Wrote {path}.")
+    session = cli_export.with_followers(load_session(arguments.session), arguments.follower)
+    plan = cli_export.hand_over_of(arguments, session)
+    read = [path for path in (arguments.session, arguments.tempo_map) if path is not None]
+    return _handed_over(session, plan, read, "exporting")
+
+
+def _handed_over(session: Session, plan: HandOver, read: Sequence[Path], step: str) -> int:
+    """Write what is planned and tell it; what was read for it is never written over."""
+    from ridebook.work.hand_over import hand_over
+
+    with _Steps(step) as progress:
+        done = hand_over(session, plan, protect=read, progress=progress)
+    for notice in done.notices:
+        _tell(f"ridebook: {notice}")
+    for line in done.lines():
+        print(line)
     return DONE
 
 

@@ -1,9 +1,10 @@
-"""The ridden stem and the mix of a session, written and metered in one go."""
+"""The gain that voices are rendered with; the ridden stem and the mix of a session, written and metered."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from fractions import Fraction
 from functools import partial
 from os import PathLike
 from typing import Protocol
@@ -12,9 +13,9 @@ import numpy as np
 
 from ridebook.audio.gain import GainCurve
 from ridebook.audio.render import Observer, RenderReport, render_mix, render_stem
-from ridebook.audio.stems import StemPair
+from ridebook.audio.stems import Stem, StemPair
 from ridebook.measure.truepeak import TruePeak
-from ridebook.ride.lane import Lane
+from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.session.document import Session
 from ridebook.work.steps import CancelCheck, Cancelled, Progress, never, part_of, silent
 
@@ -57,6 +58,28 @@ def whole_gain(lane: Lane, trim_db: float) -> GainCurve:
     if not lane.points:
         return GainCurve(np.zeros(1, np.int64), np.array([trim_db]))
     return GainCurve(lane.frames, lane.gains_db + trim_db)
+
+
+def shared_lane(lane: Lane, share: float) -> Lane:
+    """Lane of a follower: all gains in dB times its share."""
+    return Lane(tuple(Breakpoint(point.frame_n, point.gain_db * share) for point in lane.points))
+
+
+def voice_curves(session: Session) -> list[GainCurve]:
+    """Whole gain of the vocal and of each follower; the trim is the vocal's own."""
+    lanes = [shared_lane(session.lane, follower.share) for follower in session.followers]
+    return [whole_gain(session.lane, session.trim_db), *(whole_gain(lane, 0.0) for lane in lanes)]
+
+
+def file_curve(curve: GainCurve, stem: Stem) -> GainCurve:
+    """Curve on the frames of a stem's own file, which may begin elsewhere and have another rate."""
+    ratio = Fraction(stem.info.rate_hz, stem.rate_hz)
+    # Of breakpoints that come to lie on one frame the last counts.
+    gains_db = {
+        round((frame_n - stem.start_n) * ratio): gain_db
+        for frame_n, gain_db in zip(curve.frames.tolist(), curve.gains_db.tolist(), strict=True)
+    }
+    return GainCurve(np.array(list(gains_db), dtype=np.int64), np.array(list(gains_db.values())))
 
 
 def render_outputs(
