@@ -283,7 +283,7 @@ def _composition(path: Path, title: str) -> Iterator[_Composition]:
     """Make a composition that is in the file at `path` when the block ends well."""
     import aaf2
 
-    with aaf2.open(os.fspath(path), "w") as file:
+    with aaf2.open(os.fspath(path), "w", extensions=False) as file:
         yield _Composition(file, title)
 
 
