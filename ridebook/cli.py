@@ -11,7 +11,7 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from ridebook import __version__, cli_export
+from ridebook import __version__, cli_export, cli_reference
 from ridebook.errors import RidebookError
 
 # The rooms are imported inside the commands, so that `--help` and a slip of the keys answer at once.
@@ -107,6 +107,7 @@ def _parser() -> argparse.ArgumentParser:
         "--centre-law", type=float, metavar="DB", help="of a mono vocal in the mix: 0, -3, -4.5 or -6 (0)"
     )
     cli_export.add_follower(suggest)
+    cli_reference.add_options(suggest)
     _add_listening_level(suggest)
     suggest.add_argument("--open", action="store_true", help="leave all phrases of the session open")
     suggest.add_argument("--force", action="store_true", help="replace a session that is there")
@@ -210,15 +211,19 @@ def _suggest(arguments: argparse.Namespace) -> int:
     from ridebook.work.song import open_song
     from ridebook.work.words import lyric_text, song_with_lyric, song_with_timings
 
-    settings = _settings(arguments)
+    settings, references = _settings(arguments), cli_reference.named(arguments)
     _check_outputs([arguments.rides, arguments.segments, arguments.session], _inputs(arguments))
     lyric = None if arguments.lyrics is None else lyric_text(arguments.lyrics)
     if arguments.session is not None:
         check_target(arguments.session, _inputs(arguments), replace=arguments.force)
+    with _Steps("measuring references") as progress:
+        given = bool(arguments.style) or arguments.aim is not None
+        settings, reference_lines = cli_reference.aimed(settings, references, given, _cache(arguments), progress)
     with _Steps("measuring") as progress:
         song = open_song(arguments.vocal, arguments.beds, settings, cache=_cache(arguments), progress=progress)
     with song.pair:
-        song = replace(song, session=cli_export.with_followers(song.session, arguments.follower))
+        session = cli_reference.with_references(song.session, references)
+        song = replace(song, session=cli_export.with_followers(session, arguments.follower))
         if lyric is not None:
             with _Steps("laying the lyric") as progress:
                 song = song_with_lyric(song, lyric, progress)
@@ -232,7 +237,7 @@ def _suggest(arguments: argparse.Namespace) -> int:
         if arguments.session is not None:
             _save(session, arguments.session, force=arguments.force)
         _tell_notices(song)
-        for line in _found_lines(song):
+        for line in [*reference_lines, *_found_lines(song)]:
             print(line)
     return DONE
 
@@ -240,7 +245,7 @@ def _suggest(arguments: argparse.Namespace) -> int:
 def _inputs(arguments: argparse.Namespace) -> list[Path]:
     """Files that `suggest` reads, which are never written over."""
     given = (arguments.vocal, *arguments.beds, arguments.lyrics, arguments.timings, arguments.approved_mix)
-    return [path for path in given if path is not None]
+    return [path for path in given if path is not None] + cli_reference.inputs(arguments)
 
 
 def _settings(arguments: argparse.Namespace) -> RideSettings:
@@ -484,7 +489,7 @@ def _export(arguments: argparse.Namespace) -> int:
     from ridebook.session.file import load_session
 
     session = cli_export.with_followers(load_session(arguments.session), arguments.follower)
-    plan = cli_export.hand_over_of(arguments, session)
+    plan = cli_export.plan_of(arguments, session)
     read = [path for path in (arguments.session, arguments.tempo_map) if path is not None]
     return _handed_over(session, plan, read, "exporting")
 

@@ -7,6 +7,7 @@ set ``RIDEBOOK_OFFLINE=1`` to skip it instead. Files are kept in the user's cach
 
 import hashlib
 import os
+import shutil
 import subprocess
 import sys
 import tarfile
@@ -54,6 +55,56 @@ _PHONLAB = _Package(
     "phonlab-0.0.70-py3-none-any.whl",
     "8de4e92a9e67de469417e71beb9a70d8cf17c90a28b32c80cfc4fa58122d8fb6",
 )
+
+
+# A few seconds of one song as a mix and its stems (MP4 with a track each), in the package of a reader of such files.
+# The song is "Falcon 69" by The Easton Ellises; its licence forbids commercial use, so it is downloaded and never kept
+# in the tree.
+_STEMPEG = _Package(
+    "stempeg==0.2.6",
+    "stempeg-0.2.6-py3-none-any.whl",
+    "aa5d5dcdfba10abf0c76b502c00808a6dedd86a14e64b298615249294e522bee",
+)
+_STEM_TRACKS = ("mix", "drums", "bass", "other", "vocals")
+
+
+class NotThereError(Exception):
+    """Material cannot be made on this machine; says why."""
+
+
+class StemSong(NamedTuple):
+    """A song in stems: the finished mix, its vocal, the rest of it."""
+
+    mix: Path
+    vocal: Path
+    beds: tuple[Path, ...]
+
+
+@cache
+def song_in_stems() -> StemSong:
+    """Six seconds of a real song, stereo, 44.1 kHz: its mix, its vocal, its drums, bass and other.
+
+    Raises
+    ------
+    NotThereError
+        There is no ffmpeg to decode it.
+    """
+    folder = _folder() / "stempeg-0.2.6"
+    paths = [folder / f"{name}.wav" for name in _STEM_TRACKS]
+    if not all(path.exists() for path in paths):
+        ffmpeg = shutil.which("ffmpeg")
+        if ffmpeg is None:
+            raise NotThereError("the song in stems needs ffmpeg to be decoded, which is not on this machine")
+        archive = _archive(folder.parent, _STEMPEG)
+        with tempfile.TemporaryDirectory(dir=folder.parent) as there, zipfile.ZipFile(archive) as packed:
+            name = next(each for each in packed.namelist() if each.endswith(".stem.mp4"))
+            song, made = Path(packed.extract(name, there)), Path(there) / "made"
+            made.mkdir()
+            for track, path in enumerate(paths):
+                command = [ffmpeg, "-v", "error", "-i", str(song), "-map", f"0:{track}", "-c:a", "pcm_f32le"]
+                subprocess.run([*command, str(made / path.name)], check=True, capture_output=True, timeout=60)
+            _move(made, folder)
+    return StemSong(paths[0], paths[-1], tuple(paths[1:-1]))
 
 
 @cache

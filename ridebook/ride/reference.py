@@ -59,12 +59,12 @@ PUBLISHED = KnownBalance(
     balance_lu=1.0,
     half_width_lu=4.0,
     note=(
-        "Mean level of lead vocal to accompaniment, about 1 dB: Gerdes and Siedenburg 2023, JASA Express Letters 3(4), "
-        "043201. Its spread from song to song is not at hand; 4 LU either way is this program's own caution: the same "
-        "authors find country highest, rock about 0 and metal under 0."
+        "Gerdes and Siedenburg 2023, JASA Express Letters 3(4), 043201: mean level of lead vocals to the rest. Country "
+        "stands highest, rock at about 0, metal under 0."
     ),
 )
-"""Published balance of released records. A level ratio of separated vocals, taken here as a balance in LU."""
+"""Published balance of released records: a level ratio of separated vocals, taken here as a balance in LU. Its spread
+from song to song is not at hand; the half width is this program's own caution."""
 
 
 @dataclass(frozen=True, slots=True)

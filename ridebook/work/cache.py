@@ -94,6 +94,19 @@ class AnalysisCache:
         except (OSError, RidebookError):
             return
 
+    def small(self, key: str, kind: type[Kept]) -> Kept | None:
+        """Small value of a type under `key`, or None where there is none that can be read."""
+        try:
+            return msgspec.json.decode((self._folder / f"{key}.json").read_bytes(), type=kind)
+        except (OSError, msgspec.MsgspecError):
+            return None
+
+    def keep_small(self, key: str, value: object) -> None:
+        """Keep a small value: some figures that took long to get."""
+        with contextlib.suppress(OSError, RidebookError):
+            self._folder.mkdir(parents=True, exist_ok=True)
+            atomic_write(self._folder / f"{key}.json", msgspec.json.encode(value))
+
     def _path(self, key: str) -> Path:
         return self._folder / f"{key}.npz"
 
