@@ -1,4 +1,4 @@
-"""A picture of the window on a session, for a demo or a page: ``python -m ridebook.gui.picture SESSION PNG``."""
+"""A picture of the window on a session, for a demo or a page: ``python -m ridebook.gui.picture SESSION PNG [THEME]``."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def main(arguments: list[str]) -> int:
     """Show the window off the screen, wait until the session lies in it, and write what it looks like."""
     from PySide6.QtCore import QSettings
 
-    session, target, theme = Path(arguments[0]), Path(arguments[1]), arguments[2]
+    session, target, theme = Path(arguments[0]), Path(arguments[1]), (*arguments[2:], "paper")[0]
     with tempfile.TemporaryDirectory() as nowhere:
         # The user's own settings neither shape the picture nor are changed by it.
         QSettings.setPath(QSettings.Format.IniFormat, QSettings.Scope.UserScope, nowhere)
@@ -64,14 +64,23 @@ def _pictured(session: Path, target: Path, theme: str) -> int:
     window.show()
     code = 1
 
+    settle = QTimer()
+    settle.setInterval(SETTLE_MS)
+
     def take() -> None:
         nonlocal code
+        # Findings and peaks come after the song; a picture without them would show less than there is.
+        if not window.desk.pool.idle:
+            return
+        settle.stop()
         code = 0 if window.grab().save(str(target), "PNG") else 1
         window.close()
         app.quit()
 
-    window.desk.opened.connect(lambda: QTimer.singleShot(SETTLE_MS, take))
+    settle.timeout.connect(take)
+    window.desk.opened.connect(settle.start)
     window.desk.failed.connect(lambda _error: app.quit())
+    window.desk.sources_missing.connect(lambda *_missing: app.quit())
     QTimer.singleShot(round(WAIT_S * 1000), app.quit)
     window.desk.open_session(session)
     app.exec()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import sys
 import threading
 import time
@@ -127,7 +128,9 @@ class Pool(QObject):
                 outcome = Report(job_id, "cancelled")
             except Exception as error:  # noqa: BLE001 - every failure is brought to the window's thread
                 outcome = Report(job_id, "error", error)
-            report(outcome)
+            # Where the program ends under a job, there is nobody left to tell.
+            with contextlib.suppress(RuntimeError):
+                report(outcome)
 
         self._threads.start(run)
         self.busy_changed.emit()
@@ -149,6 +152,11 @@ class Pool(QObject):
     def running(self) -> list[tuple[int, str, float]]:
         """Jobs worth telling: id, label, share done."""
         return [(job.id, job.label, job.progress) for job in self._jobs.values() if job.label and not job.stale]
+
+    @property
+    def idle(self) -> bool:
+        """Whether nothing runs, told or not."""
+        return not self._jobs
 
     def close(self) -> None:
         """Call off all jobs and wait until their threads have ended; no more are started."""
