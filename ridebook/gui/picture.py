@@ -1,4 +1,4 @@
-"""A picture of the window on a session, for a demo or a page: ``python -m ridebook.gui.picture SESSION PNG [THEME]``."""
+"""A picture of the window on a session, for a page: ``python -m ridebook.gui.picture SESSION PNG [THEME]``."""
 
 from __future__ import annotations
 
