@@ -4,23 +4,19 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 # The rooms are imported inside the functions, so that `--help` and a slip of the keys answer at once.
 if TYPE_CHECKING:
-    from ridebook.exchange.breakpoints import ListForm
-    from ridebook.exchange.midi_rides import MidiForm
-    from ridebook.exchange.outgoing import Timeline
     from ridebook.session.document import Follower, Session
-    from ridebook.work.deliverables import Formats, Part
-    from ridebook.work.hand_over import HandOver, What
+    from ridebook.work.choices import Choices
+    from ridebook.work.deliverables import Part
+    from ridebook.work.hand_over import HandOver, Output
 
 BY_PATTERN = Path("{}")
 """Stands for a file that is named by the pattern."""
-
-FARTHEST_S = 1e7
-"""Times beyond this, some months, are taken for a slip."""
 
 _TIMES = ("seconds", "samples", "timecode", "bars")
 _GAINS = ("db", "linear")
@@ -157,7 +153,7 @@ def _file_and_share(text: str) -> tuple[Path, float]:
     return (Path(file), number / 100.0 if share.strip().endswith("%") else number) if mark else (Path(text), 1.0)
 
 
-def hand_over_of(arguments: argparse.Namespace, session: Session) -> HandOver:
+def plan_of(arguments: argparse.Namespace, session: Session) -> HandOver:
     """Gather what the arguments of `export` ask for.
 
     Raises
@@ -166,38 +162,39 @@ def hand_over_of(arguments: argparse.Namespace, session: Session) -> HandOver:
         Nothing is named, or options do not go together or are out of range.
     OutputExistsError
         A file that the pattern names is there and `--force` was not given.
+    ExchangeError
+        The tempo map cannot be read.
     """
     from ridebook.audio.output import check_target
     from ridebook.errors import SettingError
-    from ridebook.exchange.aaf_rides import GainOn
-    from ridebook.exchange.names import DEFAULT_PATTERN
-    from ridebook.work.deliverables import named_outputs, naming_of
-    from ridebook.work.hand_over import HandOver, Output
+    from ridebook.work.choices import frames_of, hand_over_of
 
-    naming = naming_of(session, DEFAULT_PATTERN if arguments.pattern is None else arguments.pattern)
     if arguments.followers and not session.followers:
         raise SettingError("the session has no followers; name one with --follower FILE=SHARE")
-    named, parts = _named_files(arguments)
+    if arguments.out is not None and not arguments.out.is_dir():
+        raise SettingError(f"there is no folder {arguments.out}; make it, or name another with --out")
+    named, parts = _files(arguments)
     if not named and not parts:
         raise SettingError(
             "nothing to export: name --rides, --midi, --aaf, --segments, --stem, --mix, --bed-alone, --alternates, "
             "--followers, --manifest or --all"
         )
-    if arguments.out is not None and not arguments.out.is_dir():
-        raise SettingError(f"there is no folder {arguments.out}; make it, or name another with --out")
+    span = None
+    if arguments.selection is not None:
+        rate_hz = session.vocal.rate_hz
+        start_n, end_n = (frames_of("--selection", seconds, rate_hz) for seconds in arguments.selection)
+        span = start_n, end_n
     folder = arguments.out or arguments.session.resolve().parent
-    outputs = named_outputs(parts, session, folder, naming, _formats(arguments), replace=True)
-    for output in outputs:
+    plan = hand_over_of(_choices(arguments, parts), session, folder, named=named, span=span)
+    for output in plan.outputs[len(named) :]:
         check_target(output.path, replace=arguments.force)
-    outputs = (*(Output(what, path) for what, path in named), *outputs)
-    form = _list_form(arguments, session)
-    return HandOver(outputs, form, _midi_form(arguments, form), GainOn(arguments.gain_on), arguments.link)
+    return plan
 
 
-def _named_files(arguments: argparse.Namespace) -> tuple[list[tuple[What, Path]], set[Part]]:
+def _files(arguments: argparse.Namespace) -> tuple[list[Output], list[Part]]:
     """Files that have a name of their own, and what is named by the pattern."""
     from ridebook.work.deliverables import Part
-    from ridebook.work.hand_over import What
+    from ridebook.work.hand_over import Output, What
 
     asked = {
         Part.RIDES: (What.RIDES, arguments.rides),
@@ -210,104 +207,56 @@ def _named_files(arguments: argparse.Namespace) -> tuple[list[tuple[What, Path]]
         Part.MANIFEST: (What.MANIFEST, arguments.manifest),
     }
     by_ending = {".mid": What.MIDI, ".midi": What.MIDI, ".aaf": What.AAF}
-    named: list[tuple[What, Path]] = []
-    parts: set[Part] = set()
+    named: list[Output] = []
+    parts: list[Part] = []
     for part, (what, path) in asked.items():
-        if path == BY_PATTERN:
-            parts.add(part)
+        if path == BY_PATTERN or (path is None and arguments.all):
+            parts.append(part)
         elif path is not None:
-            named.append((by_ending.get(path.suffix.lower(), what) if what is What.RIDES else what, path))
-        elif arguments.all:
-            parts.add(part)
+            named.append(Output(by_ending.get(path.suffix.lower(), what) if what is What.RIDES else what, path))
     if arguments.followers or arguments.all:
-        parts.add(Part.FOLLOWERS)
+        parts.append(Part.FOLLOWERS)
     if arguments.alternates is not None or arguments.all:
-        parts.add(Part.ALTERNATES)
+        parts.append(Part.ALTERNATES)
     return named, parts
 
 
-def _formats(arguments: argparse.Namespace) -> Formats:
-    from ridebook.work.deliverables import STEPS_DB, Formats
-
-    steps_db = STEPS_DB if arguments.alternates is None else _numbers("--alternates", arguments.alternates)
-    return Formats(audio=arguments.audio, steps_db=steps_db)
-
-
-def _numbers(option: str, text: str) -> tuple[float, ...]:
+def _choices(arguments: argparse.Namespace, parts: Sequence[Part]) -> Choices:
     from ridebook.errors import SettingError
+    from ridebook.exchange.aaf_rides import GainOn
+    from ridebook.exchange.breakpoints import ListGain, ListTime
+    from ridebook.exchange.timecode import TimecodeRate
+    from ridebook.work.choices import Choices, numbers_of
 
-    try:
-        return tuple(float(part) for part in text.split(","))
-    except ValueError as error:
-        raise SettingError(f"{option} takes numbers parted by commas, as 0.5,1, but {text!r} was given") from error
-
-
-def _timeline(arguments: argparse.Namespace, rate_hz: int) -> Timeline:
-    from ridebook.errors import SettingError
-    from ridebook.exchange.outgoing import Timeline
-    from ridebook.exchange.tempo import TempoMap, read_tempo_map
-    from ridebook.exchange.timecode import TimecodeClock, TimecodeRate
-
-    tempo = None if arguments.tempo_map is None else read_tempo_map(arguments.tempo_map)
-    if arguments.tempo is not None:
-        tempo = TempoMap.steady(arguments.tempo, _metre(arguments.metre or "4/4"))
-    elif arguments.metre is not None:
+    if arguments.metre is not None and arguments.tempo is None:
         raise SettingError("--metre goes with --tempo; a tempo map has metres of its own")
-    clock = TimecodeClock(TimecodeRate(arguments.timecode), arguments.start_timecode)
-    return Timeline(_frames("--offset", arguments.offset, rate_hz), clock, tempo)
-
-
-def _metre(text: str) -> tuple[int, int]:
-    from ridebook.errors import SettingError
-
-    beats, mark, note = text.partition("/")
-    if not mark or not beats.strip().isdecimal() or not note.strip().isdecimal():
-        raise SettingError(f"--metre takes a metre as 3/4, but {text!r} was given")
-    return int(beats), int(note)
-
-
-def _frames(option: str, seconds: float, rate_hz: int) -> int:
-    from ridebook.errors import SettingError
-
-    if not abs(seconds) <= FARTHEST_S:
-        raise SettingError(f"{option} is {seconds:g} s, but must lie within {FARTHEST_S:g} s")
-    return round(seconds * rate_hz)
-
-
-def _list_form(arguments: argparse.Namespace, session: Session) -> ListForm:
-    from ridebook.errors import SettingError
-    from ridebook.exchange.breakpoints import ListForm, ListGain, ListTime
-
-    rate_hz = session.vocal.rate_hz
-    names = [name.strip().lower() for name in (arguments.columns or arguments.time or "seconds").split(",")]
-    for name in names:
+    columns = [name.strip().lower() for name in (arguments.columns or arguments.time or "seconds").split(",")]
+    for name in columns:
         if name not in (*_TIMES, *_GAINS):
             raise SettingError(f"--columns has {name!r}, but knows {', '.join((*_TIMES, *_GAINS))}")
-    times = tuple(ListTime(name) for name in names if name in _TIMES)
-    gains = tuple(ListGain(name) for name in names if name in _GAINS)
-    span = None
-    if arguments.selection is not None:
-        start_n, end_n = (_frames("--selection", seconds, rate_hz) for seconds in arguments.selection)
-        span = start_n, end_n
-    return ListForm(
-        times or (ListTime.SECONDS,),
-        gains or (ListGain.DB,),
-        _timeline(arguments, rate_hz),
-        span,
-        arguments.trim,
-        arguments.decimal == "comma",
-        arguments.dense,
+    chosen = Choices(
+        parts=tuple(parts),
+        audio=arguments.audio,
+        replace=True,
+        times=tuple(ListTime(name) for name in columns if name in _TIMES) or (ListTime.SECONDS,),
+        gains=tuple(ListGain(name) for name in columns if name in _GAINS) or (ListGain.DB,),
+        decimal_comma=arguments.decimal == "comma",
+        dense=arguments.dense,
+        with_trim=arguments.trim,
+        offset_s=arguments.offset,
+        timecode=TimecodeRate(arguments.timecode),
+        start_timecode=arguments.start_timecode,
+        bpm=arguments.tempo,
+        metre=arguments.metre or "4/4",
+        tempo_map="" if arguments.tempo_map is None else str(arguments.tempo_map),
+        controller=arguments.controller,
+        bits=arguments.bits,
+        full_scale_db=arguments.full_scale_db,
+        gain_on=GainOn(arguments.gain_on),
+        linked=arguments.link,
     )
-
-
-def _midi_form(arguments: argparse.Namespace, form: ListForm) -> MidiForm:
-    from ridebook.exchange.midi_rides import MidiForm
-
-    return MidiForm(
-        arguments.controller,
-        arguments.bits,
-        arguments.full_scale_db,
-        timeline=form.timeline,
-        span=form.span,
-        with_trim=form.with_trim,
-    )
+    if arguments.pattern is not None:
+        chosen = replace(chosen, pattern=arguments.pattern)
+    if arguments.alternates is not None:
+        chosen = replace(chosen, steps_db=numbers_of("--alternates", arguments.alternates))
+    return chosen

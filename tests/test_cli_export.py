@@ -149,7 +149,7 @@ def test_rides_go_by_their_ending(saved: Path) -> None:
         (["--rides", "--tempo-map", "no.mid"], "no.mid"),
         (["--rides", "--selection", "3", "1"], "not after its start"),
         (["--rides", "--start-timecode", "noon"], "no timecode"),
-        (["--rides", "--offset", "nan"], "--offset is nan"),
+        (["--rides", "--offset", "nan"], "the offset is nan"),
         (["--alternates", "loud"], "--alternates takes numbers"),
         (["--alternates", "0.5,-1"], "above 0"),
         (["--midi", "--full-scale-db", "-3"], "full scale is -3"),
