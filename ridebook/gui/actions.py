@@ -282,7 +282,7 @@ class RideActions(QObject):
         ids = [span.id for span in spans]
         if ids:
             key = f"nudge {' '.join(ids)}"
-            label = f"Ride {_named(self._desk.session, spans)} {'up' if by_db > 0 else 'down'}"
+            label = f"Ride {spans_named(self._desk.session, spans)} {'up' if by_db > 0 else 'down'}"
             self._decide(label, ids, lambda session: edits.nudge(session, ids, by_db), key, named=True)
             self._say_ride(spans)
 
@@ -387,7 +387,7 @@ class RideActions(QObject):
         if desk.session is None or not ids:
             return False
         spans = [span for span in map(desk.span, ids) if span is not None]
-        done = desk.edit(label if named else f"{label} {_named(desk.session, spans)}", fn, merge_key)
+        done = desk.edit(label if named else f"{label} {spans_named(desk.session, spans)}", fn, merge_key)
         if not done and any(desk.session.decision(each).locked for each in ids):
             desk.message.emit("Locked: nothing was changed. K lets go.")
         return done
@@ -398,7 +398,7 @@ class RideActions(QObject):
             return
         found = standing.phrases.get(spans[0].id) or standing.words.get(spans[0].id)
         if found is not None:
-            self._desk.message.emit(f"{_named(self._desk.session, spans)}: {signed(found.ride_db)} dB")
+            self._desk.message.emit(f"{spans_named(self._desk.session, spans)}: {signed(found.ride_db)} dB")
 
     def _refresh(self) -> None:
         desk = self._desk
@@ -429,7 +429,7 @@ class RideActions(QObject):
             self._actions[name].setEnabled(session is not None)
 
 
-def _named(session: Session, spans: Sequence[Span]) -> str:
+def spans_named(session: Session, spans: Sequence[Span]) -> str:
     """Name spans for the undo list: one by its words, several by their count."""
     if len(spans) != 1:
         kind = spans[0].kind.value if spans else "phrase"
@@ -438,5 +438,5 @@ def _named(session: Session, spans: Sequence[Span]) -> str:
     text = span.label or " ".join(word.label for word in session.segments.words_of(span) if word.label)
     if text:
         return f"“{text if len(text) <= 28 else text[:27].rstrip() + '…'}”"
-    of_kind = session.segments.phrases if span.kind is Kind.PHRASE else session.segments.words
+    of_kind = getattr(session.segments, f"{span.kind.value}s")
     return f"{span.kind.value} {of_kind.index(span) + 1}" if span in of_kind else span.kind.value

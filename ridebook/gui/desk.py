@@ -64,12 +64,15 @@ class Selection:
         The one that keys act from; among `span_ids` where there are any.
     points : frozenset of int
         Indices of selected breakpoints of the lane.
+    stretch : tuple of int or None
+        Stretch of time that was dragged over, in frames.
     """
 
     kind: Kind = Kind.PHRASE
     span_ids: tuple[str, ...] = ()
     current_id: str | None = None
     points: frozenset[int] = frozenset()
+    stretch: tuple[int, int] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -616,15 +619,16 @@ class Desk(QObject):
         kind: Kind = Kind.PHRASE,
         current_id: str | None = None,
         points: frozenset[int] | None = None,
+        stretch: tuple[int, int] | None = None,
     ) -> None:
-        """Select spans of one kind, breakpoints, or both; nothing selects nothing."""
+        """Select spans of one kind, breakpoints, a stretch, or several of these; nothing selects nothing."""
         ids = tuple(span_ids)
         if self.session is not None and ids:
             wanted = set(ids)
             ids = tuple(span.id for span in spans_of(self.session, kind) if span.id in wanted)
         if current_id not in ids:
             current_id = ids[-1] if ids else None
-        made = Selection(kind, ids, current_id, points or frozenset())
+        made = Selection(kind, ids, current_id, points or frozenset(), stretch)
         if made != self.selection:
             self.selection = made
             self.selection_changed.emit()
@@ -668,7 +672,7 @@ class Desk(QObject):
         ids = tuple(span_id for span_id in self.selection.span_ids if span_id in there)
         points = frozenset(i for i in self.selection.points if i < len(session.lane.points))
         current = self.selection.current_id if self.selection.current_id in ids else (ids[-1] if ids else None)
-        made = Selection(self.selection.kind, ids, current, points)
+        made = replace(self.selection, span_ids=ids, current_id=current, points=points)
         if made != self.selection:
             self.selection = made
             self.selection_changed.emit()

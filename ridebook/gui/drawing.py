@@ -298,9 +298,11 @@ class MoveBorder(Gesture):
         if self._is_click(at):
             return
         self.hand.follow(at)
-        self._stage(
-            lambda session: edits.move_border(session, self.span.id, self.side, round(self.border_n + self.hand.by_n))
-        )
+        self._stage(self._moved)
+
+    def _moved(self, session: Session) -> Session:
+        after = edits.move_border(session, self.span.id, self.side, round(self.border_n + self.hand.by_n))
+        return edits.with_texts(session, after) if self.span.kind is Kind.PHRASE else after
 
 
 @dataclass
@@ -408,4 +410,8 @@ class Commands:
         at_n = (span.start_n if side == "start" else span.end_n) + by_n
         label = f"Move a {span.kind.value}'s border"
         key = f"border {side} {span.id}"
-        self.desk.edit(label, lambda session: edits.move_border(session, span.id, side, at_n), merge_key=key)
+        self.desk.edit(
+            label,
+            lambda session: edits.with_texts(session, edits.move_border(session, span.id, side, at_n)),
+            merge_key=key,
+        )

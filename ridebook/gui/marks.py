@@ -80,6 +80,13 @@ def draw_sunk(painter: QPainter, rect: QRectF, sunk: float, theme: Theme) -> Non
     painter.drawLine(QPointF(x - theme.px(3), wash.top()), QPointF(x + pen.widthF() / 2, wash.top()))
 
 
+def draw_doubt(painter: QPainter, x: float, y: float, theme: Theme) -> None:
+    """Draw what marks a doubtful beginning: three dots under the first letters of a word."""
+    step, size = max(3, theme.px(4)), max(2, theme.px(2))
+    for k in range(3):
+        painter.fillRect(QRectF(x + k * step, y, size, size), theme.colour("ink"))
+
+
 def draw_out_of_band(painter: QPainter, x: float, middle_y: float, size: float, above: bool, colour: QColor) -> None:
     """Draw the small pointer beside a balance that lies above or below the aim's band."""
     half = size / 2

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from PySide6.QtCore import QEvent, QPointF, QRectF, QSize, Qt, QTimer, Signal
+from PySide6.QtCore import QEvent, QPointF, QRect, QRectF, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QAccessible,
     QAccessibleEvent,
@@ -36,7 +36,17 @@ from PySide6.QtWidgets import (
 
 from ridebook.check.standing import SpanStanding
 from ridebook.gui.desk import Desk
-from ridebook.gui.marks import draw_bracket, draw_nib, draw_out_of_band, draw_ride, draw_sunk, ink_pen, pencil_pen
+from ridebook.gui.label_editor import LabelEditing
+from ridebook.gui.marks import (
+    draw_bracket,
+    draw_doubt,
+    draw_nib,
+    draw_out_of_band,
+    draw_ride,
+    draw_sunk,
+    ink_pen,
+    pencil_pen,
+)
 from ridebook.gui.sheet_rows import (
     Columns,
     Filter,
@@ -51,7 +61,7 @@ from ridebook.gui.sheet_rows import (
     rows_of,
 )
 from ridebook.gui.theme import Theme, themes
-from ridebook.gui.words import clock, counted, signed
+from ridebook.gui.words import clock, counted, doubt_said, signed
 from ridebook.ride.lane import Lane
 from ridebook.ride.ridden import changed_span
 from ridebook.ride.suggestion import PhraseSuggestion
@@ -77,6 +87,8 @@ class SheetView(QAbstractScrollArea):
 
     section_aim_asked = Signal(str)
     """A section's aim was clicked; its id."""
+    delete_asked = Signal()
+    """What is selected is to be deleted."""
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -94,7 +106,10 @@ class SheetView(QAbstractScrollArea):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setMinimumWidth(280)
-        self._later = _later(self, self.viewport().update)
+        self._later = _later(self, self._catch_up)
+        self._behind = False
+        self.labels = LabelEditing(desk, self.viewport(), self, self._label_place)
+        self.verticalScrollBar().valueChanged.connect(lambda _value: self.labels.follow())
         desk.session_changed.connect(self._on_session_changed)
         desk.analysis_changed.connect(self.viewport().update)
         desk.suggestion_changed.connect(self._on_suggestion_changed)
@@ -145,6 +160,7 @@ class SheetView(QAbstractScrollArea):
 
     def _lay_out(self) -> None:
         self._laid_out = True
+        self._behind = False
         session = self._desk.session
         width = self.viewport().width()
         self._height = lay_out(self._rows, session, themes().current, width) if session is not None else 0.0
@@ -155,6 +171,7 @@ class SheetView(QAbstractScrollArea):
         bar.setRange(0, max(0, round(self._height) - self.viewport().height()))
         bar.setPageStep(self.viewport().height())
         bar.setSingleStep(themes().current.row_px)
+        self.labels.follow()
         self.viewport().update()
 
     def resizeEvent(self, event: QResizeEvent) -> None:
@@ -175,7 +192,9 @@ class SheetView(QAbstractScrollArea):
         return QSize(theme.px(480), theme.px(560))
 
     def _on_session_changed(self, before: Session | None, after: Session) -> None:
-        if before is None or before.segments is not after.segments or self._filter is not Filter.ALL:
+        if self._desk.in_gesture and before is not None and before.segments is not after.segments:
+            self._behind = True
+        elif before is None or before.segments is not after.segments or self._filter is not Filter.ALL or self._behind:
             self.rebuild()
         elif before.decisions is not after.decisions:
             notes = {key: bool(decision.note) for key, decision in before.decisions.items()}
@@ -189,6 +208,11 @@ class SheetView(QAbstractScrollArea):
             self._update_changed(before, after)
         else:
             self.viewport().update()
+
+    def _catch_up(self) -> None:
+        if self._behind:
+            self.rebuild()
+        self.viewport().update()
 
     def _update_changed(self, before: Session, after: Session) -> None:
         """Have painted anew the phrases whose lane or decision is another."""
@@ -235,6 +259,25 @@ class SheetView(QAbstractScrollArea):
         elif row.top + row.height + air > bar.value() + self.viewport().height():
             bar.setValue(round(row.top + row.height + air - self.viewport().height()))
 
+    def _label_place(self, span: Span) -> QRect | None:
+        """Where a label stands, in pixels of the viewport; None where the filter does not show it."""
+        row = self._row_of(span)
+        if row is None or not self.isVisible():
+            return None
+        where = columns(themes().current, self.viewport().width())
+        if row.is_section:
+            place = QRectF(where.time, row.top + row.height - themes().current.px(30), 0, themes().current.px(24))
+        elif span.kind is Kind.PHRASE:
+            place = QRectF(row.words[0].rect)
+            place.setLeft(where.words)
+            place.setRight(where.words_end)
+        else:
+            found = next((box for box in row.words if box.span is not None and box.span.id == span.id), None)
+            if found is None:
+                return None
+            place = found.rect
+        return place.translated(0, -self.verticalScrollBar().value()).toRect()
+
     # --- what is said of a row ---------------------------------------------------------------------
 
     def described(self, span: Span) -> str:
@@ -255,6 +298,8 @@ class SheetView(QAbstractScrollArea):
                 parts.append(_balance_said(found))
             if span.id in session.quiet_words:
                 parts.append("Meant to be quiet.")
+            if span.doubtful:
+                parts.append(f"Doubtful: {doubt_said(span.start_n, rate_hz)}.")
             return " ".join(parts)
         decision = session.decision(span.id)
         suggestion = desk.suggestion_of(span.id)
@@ -320,6 +365,7 @@ class SheetView(QAbstractScrollArea):
                 Filter.CHANGED: "No suggestion has changed since it was decided on.",
                 Filter.LOCKED: "No phrase is locked.",
                 Filter.NOTED: "No phrase has a note.",
+                Filter.DOUBTFUL: "No word is doubtful.",
             }.get(self._filter, "")
         elif self._desk.measures is None:
             text = "Listening through the stems…"
@@ -407,6 +453,8 @@ class SheetView(QAbstractScrollArea):
         if sunk is not None:
             draw_sunk(painter, line, sunk, theme)
             painter.setPen(theme.colour("ink"))
+        if span is not None and span.doubtful:
+            draw_doubt(painter, round(box.rect.left()), round(line.bottom() - theme.px(2)), theme)
         if span is not None and span.id in selection.span_ids:
             painter.setPen(QPen(theme.colour("selection"), 2 if span.id == selection.current_id else 1))
             painter.setBrush(Qt.BrushStyle.NoBrush)
@@ -541,8 +589,7 @@ class SheetView(QAbstractScrollArea):
         """Select a line; a click on a word of a line that is selected already selects the word."""
         row, box = self._row_and_word(event.position())
         if event.button() is not Qt.MouseButton.LeftButton:
-            if row is not None and row.span.id not in self._desk.selection.span_ids and not self._word_is_in(box):
-                self._select_row(row)
+            self._select_for_menu(row, box)
             return
         if row is None:
             self._desk.select()
@@ -555,8 +602,11 @@ class SheetView(QAbstractScrollArea):
                 return
         shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
         control = bool(event.modifiers() & Qt.KeyboardModifier.ControlModifier)
+        words = self._desk.selection.kind is Kind.WORD and box is not None
         if box is not None and not shift and not control and self._line_is_current(row):
             self._select_span(box.span)
+        elif words and (shift or control) and self._desk.selection.span_ids:
+            self._add_word(box.span, through=shift)
         elif control and not row.is_section:
             self._toggle(row)
         elif shift and not row.is_section:
@@ -564,17 +614,41 @@ class SheetView(QAbstractScrollArea):
         else:
             self._select_row(row)
 
-    def _word_is_in(self, box: WordBox | None) -> bool:
-        return box is not None and box.span is not None and box.span.id in self._desk.selection.span_ids
+    def _select_for_menu(self, row: Row | None, box: WordBox | None) -> None:
+        """Select what a menu is opened on, unless it is selected: a word where its line is, else the line."""
+        selection = self._desk.selection
+        if row is None or (box is not None and box.span.id in selection.span_ids):
+            return
+        if box is not None and self._line_is_current(row) and len(selection.span_ids) < 2:
+            self._select_span(box.span)
+        elif row.span.id not in selection.span_ids:
+            self._select_row(row)
+
+    def _add_word(self, word: Span, *, through: bool) -> None:
+        """Add a word to the selected ones or take it out; `through` all from the current one to it."""
+        selection, words = self._desk.selection, self._desk.session.segments.words
+        if through:
+            ids = [each.id for each in words]
+            anchor = ids.index(self._anchor_id if self._anchor_id in ids else selection.current_id)
+            first, last = sorted((anchor, ids.index(word.id)))
+            chosen = set(ids[first : last + 1])
+        else:
+            chosen = set(selection.span_ids) ^ {word.id}
+        self._desk.select(sorted(chosen), kind=Kind.WORD, current_id=word.id)
 
     def _line_is_current(self, row: Row) -> bool:
         current = self._desk.selection.current_id
         return current == row.span.id or any(b.span is not None and b.span.id == current for b in row.words)
 
     def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
-        """Zoom the timeline to what was clicked."""
-        row, _ = self._row_and_word(event.position())
-        if row is not None:
+        """Let a word be typed anew; zoom the timeline to a line that is clicked beside its words."""
+        row, box = self._row_and_word(event.position())
+        if event.button() is not Qt.MouseButton.LeftButton:
+            return
+        if box is not None and not box.numbered:
+            self._select_span(box.span)
+            self.labels.begin(box.span)
+        elif row is not None:
             self._desk.zoom_to(self._desk.span(self._desk.selection.current_id) or row.span)
 
     def contextMenuEvent(self, event: QContextMenuEvent) -> None:
@@ -626,11 +700,13 @@ class SheetView(QAbstractScrollArea):
         if key in steps:
             self._step_lines(phrases, steps[key], extend=shift)
         elif key == Qt.Key.Key_Right:
-            self._go_in(1)
+            self._go_in(1, extend=shift)
         elif key == Qt.Key.Key_Left:
-            self._go_out()
+            self._go_out(extend=shift)
         elif key == Qt.Key.Key_Escape:
             self._escape()
+        elif key in (Qt.Key.Key_Delete, Qt.Key.Key_Backspace):
+            self.delete_asked.emit()
         else:
             super().keyPressEvent(event)
 
@@ -649,7 +725,7 @@ class SheetView(QAbstractScrollArea):
         else:
             self._select_row(there)
 
-    def _go_in(self, by: int) -> None:
+    def _go_in(self, by: int, *, extend: bool = False) -> None:
         """From a section to its first line, from a line to its first word, from a word to the next."""
         session = self._desk.session
         span = self._desk.span(self._desk.selection.current_id)
@@ -666,16 +742,20 @@ class SheetView(QAbstractScrollArea):
                 self._select_span(inner[0])
         else:
             i = segments.words.index(span) + by
-            if 0 <= i < len(segments.words):
+            if 0 <= i < len(segments.words) and extend:
+                self._add_word(segments.words[i], through=True)
+            elif 0 <= i < len(segments.words):
                 self._select_span(segments.words[i])
 
-    def _go_out(self) -> None:
+    def _go_out(self, *, extend: bool = False) -> None:
         """From a word to the one before or out to its line, from a line to its section."""
         segments = self._desk.session.segments
         span = self._desk.span(self._desk.selection.current_id)
         if span is None:
             return
-        if span.kind is Kind.WORD:
+        if span.kind is Kind.WORD and extend:
+            self._go_in(-1, extend=True)
+        elif span.kind is Kind.WORD:
             phrase = segments.phrase_of(span)
             if phrase is not None and segments.words_of(phrase)[0].id == span.id:
                 self._select_span(phrase)
@@ -790,6 +870,8 @@ class Sheet(QWidget):
             count = counts[wanted]
             button.setText(wanted.value if wanted is Filter.ALL or not count else f"{wanted.value} {count}")
             button.setEnabled(phrases_n > 0)
+            if wanted is Filter.DOUBTFUL:  # of use with a lyric alone
+                button.setVisible(count > 0 or button.isChecked())
 
 
 _FILTER_TIPS = {
@@ -799,6 +881,7 @@ _FILTER_TIPS = {
     Filter.CHANGED: "phrases whose suggestion has changed since it was decided on",
     Filter.LOCKED: "locked phrases",
     Filter.NOTED: "phrases with a note",
+    Filter.DOUBTFUL: "phrases with a word whose beginning is doubtful",
 }
 
 

@@ -30,6 +30,7 @@ class Filter(StrEnum):
     CHANGED = "changed"
     LOCKED = "locked"
     NOTED = "noted"
+    DOUBTFUL = "doubtful"
 
 
 @dataclass(slots=True)
@@ -114,6 +115,8 @@ def passes(
             return decision.locked
         case Filter.NOTED:
             return bool(decision.note)
+        case Filter.DOUBTFUL:
+            return any(word.doubtful for word in session.segments.words_of(phrase))
     return True
 
 
@@ -130,7 +133,14 @@ def counts_of(
         Filter.CHANGED: sum(is_changed(session, suggestion_of(phrase_id)) for phrase_id in session.decisions),
         Filter.LOCKED: sum(decision.locked for decision in said),
         Filter.NOTED: sum(bool(decision.note) for decision in said),
+        Filter.DOUBTFUL: len(doubtful_phrases(session.segments)),
     }
+
+
+def doubtful_phrases(segments: Segments) -> set[str]:
+    """Ids of the phrases with a word whose beginning is doubtful."""
+    phrases = (segments.phrase_of(word) for word in segments.words if word.doubtful)
+    return {phrase.id for phrase in phrases if phrase is not None}
 
 
 def rows_of(segments: Segments, shown: set[str]) -> list[Row]:

@@ -28,6 +28,9 @@ HANDS = (
     ("Right, Left", "Move the selected breakpoints by 10 ms, with Shift by 1 ms; scroll where none is selected"),
     ("Drag a breakpoint", "Move it; Shift is fine, Alt does not snap to half dB and gaps; Ctrl+click selects more"),
     ("Double click in the lane", "Add a breakpoint, or take away the one that is hit"),
+    ("Drag over the waves", "Select a stretch, to insert a word or a phrase there, and the phrases that it touches"),
+    ("Drag a border", "Move where a phrase or a word begins or ends; Shift is fine"),
+    ("Double click on a word", "Retype it"),
     ("Wheel", "Scroll; with Ctrl zoom around the pointer; the middle button drags the view"),
 )
 """What hands do in the timeline that is no action, for the page of keys."""
@@ -112,6 +115,8 @@ class Timeline(QWidget):
         The picture.
     commands : dict of str to QAction
         What can be done, by name.
+    segment_menu : callable or None
+        Fills a menu with what can be done with the segments at a frame.
     """
 
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
@@ -120,6 +125,7 @@ class Timeline(QWidget):
         self.canvas = TimelineCanvas(desk, self)
         self.read_out = ReadOutLine(self)
         self.commands: dict[str, QAction] = {}
+        self.segment_menu: Callable[[QMenu, int], object] | None = None
         self._make_commands()
         layout = QVBoxLayout(self)
         layout.setContentsMargins(0, 0, 0, 0)
@@ -181,6 +187,14 @@ class Timeline(QWidget):
             for way, arrow, where in ((-1, "Left", "earlier"), (1, "Right", "later")):
                 text = f"Move the {side} of the phrase or word {where}"
                 add(f"{name}_{where}", text, f"{key}+{arrow}", lambda side=side, way=way: self._move_border(side, way))
+        for name, side, key in (("start", "start", "Alt"), ("end", "end", "Alt+Shift")):
+            for way, sign, where in ((-1, ",", "earlier"), (1, ".", "later")):
+                add(
+                    f"{name}_{where}_fine",
+                    f"The {side} a millisecond {where}",
+                    f"{key}+{sign}",
+                    lambda side=side, way=way: self._move_border(side, way, fine=True),
+                )
         add("escape", "Take back the gesture, or let go", "Esc", canvas.escape)
         add("zoom_in", "Zoom in", ("+", "="), lambda: canvas.zoom(ZOOM_STEP**2))
         add("zoom_out", "Zoom out", "-", lambda: canvas.zoom(ZOOM_STEP**-2))
@@ -276,10 +290,10 @@ class Timeline(QWidget):
             if target is not None:
                 self.canvas.commands.paste(target)
 
-    def _move_border(self, side: str, way: int) -> None:
+    def _move_border(self, side: str, way: int, *, fine: bool = False) -> None:
         span = self._span()
         if span is not None:
-            self.canvas.commands.move_border(span, side, way)
+            self.canvas.commands.move_border(span, side, way, fine)
 
     def _select_all(self) -> None:
         if self.desk.session is not None:
@@ -312,9 +326,18 @@ class Timeline(QWidget):
             self.commands[name].setEnabled(there)
         self.commands["paste"].setEnabled(there and self.canvas.commands.copied is not None)
 
-    @Slot(QPoint, float)
-    def _on_menu_wanted(self, place: QPoint, at_n: float) -> None:
+    @Slot(QPoint, float, str)
+    def _on_menu_wanted(self, place: QPoint, at_n: float, strip: str) -> None:
         menu = QMenu(self)
+        if self.segment_menu is not None and strip not in ("lane", "ruler", "overview"):
+            self.segment_menu(menu, round(at_n))
+            menu.addSeparator()
+            menu.addActions([self.commands[name] for name in ("copy", "paste")])
+            menu.addSeparator()
+            menu.addActions([self.commands[name] for name in ("zoom_selection", "zoom_phrase", "zoom_song")])
+            menu.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+            menu.popup(place)
+            return
         here = menu.addAction("Add a breakpoint here")
         here.triggered.connect(lambda: self.canvas.commands.add(round(at_n)))
         for group in (

@@ -15,6 +15,7 @@ from PySide6.QtCore import QEasingCurve, QEvent, QPoint, QPointF, QRect, QRectF,
 from PySide6.QtGui import (
     QColor,
     QContextMenuEvent,
+    QHelpEvent,
     QKeyEvent,
     QMouseEvent,
     QNativeGestureEvent,
@@ -25,10 +26,11 @@ from PySide6.QtGui import (
     QResizeEvent,
     QWheelEvent,
 )
-from PySide6.QtWidgets import QSizePolicy, QStyle, QWidget
+from PySide6.QtWidgets import QSizePolicy, QStyle, QToolTip, QWidget
 
 from ridebook.gui import drawing
 from ridebook.gui.desk import Desk
+from ridebook.gui.label_editor import LabelEditing
 from ridebook.gui.theme import themes
 from ridebook.gui.timeline_data import TimelineData, Window
 from ridebook.gui.timeline_paint import (
@@ -44,7 +46,7 @@ from ridebook.gui.timeline_paint import (
     section_borders,
 )
 from ridebook.gui.timeline_scale import Strip, TimeScale, ValueScale, strips
-from ridebook.gui.words import clock, signed
+from ridebook.gui.words import clock, doubt_said, signed
 from ridebook.measure.measures import ABSENT_LUFS
 from ridebook.ride.ridden import changed_span
 from ridebook.segment.spans import Kind, Span, holder
@@ -63,6 +65,8 @@ _MOVING = frozenset(PAINTERS) - {"overview"}
 _SCROLLED = frozenset({"vocal", "bed", "loudness"})
 """Strips that are moved along with the view. The others have texts that keep inside it, or lines so long that Qt
 rounds them a little differently at every place."""
+_WAVES = frozenset({"vocal", "bed", "loudness", "balance"})
+"""Strips where a click puts the playhead and selects the phrase."""
 _SPILL_PX = 12
 """So far beyond its own place may something reach that is painted."""
 
@@ -151,6 +155,9 @@ class TimelineCanvas(QWidget):
         desk.view_changed.connect(self._on_view_changed)
         desk.playhead_changed.connect(self._on_playhead_changed)
         self._themes.theme_changed.connect(self._on_theme_changed)
+        self.labels = LabelEditing(desk, self, self, self._label_place)
+        desk.view_changed.connect(self.labels.follow)
+        desk.session_changed.connect(lambda _before, _after: self.labels.follow())
         self._playhead_px = 0.0
         self._playhead_n = desk.playhead_n
         self._on_theme_changed()
@@ -231,11 +238,13 @@ class TimelineCanvas(QWidget):
         return int(first) + best if max(abs(x[best]), abs(y[best])) <= HIT_PX else None
 
     def _border_at(self, place: QPointF) -> tuple[Span, str] | None:
-        """Find the border at a place in the words' strip: of words first low down, of phrases first above."""
+        """Find the border at a place in the words' strip: words low down, phrases above, sections at the top."""
         strip, time = self.strips["words"], self.time
-        if place.y() < strip.bottom_px - self.theme.px(26):
+        if place.y() < strip.top_px:
             return None
         tables = (self._data.words, self._data.phrases)
+        if place.y() < strip.bottom_px - self.theme.px(26):
+            tables = (self._data.sections,)
         if place.y() < strip.bottom_px - self.theme.px(12):
             tables = tables[::-1]
         for table in tables:
@@ -390,6 +399,7 @@ class TimelineCanvas(QWidget):
         self._picture = None
         self._all_dirty()
         super().resizeEvent(event)
+        self.labels.follow()
 
     def paintEvent(self, event: QPaintEvent) -> None:
         """Bring the picture up to date and lay over it what moves."""
@@ -525,6 +535,11 @@ class TimelineCanvas(QWidget):
             painter.fillRect(QRectF(x0, top, x1 - x0, bottom - top), self.theme.colour("selection", 0.11))
             base = scene.strips["words"].bottom_px
             painter.fillRect(QRectF(x0, base - 2, x1 - x0, 3), self.theme.colour("selection"))
+        if self.desk.selection.stretch is not None:
+            x0, x1 = (round(scene.time.x_px(frame_n)) + 0.5 for frame_n in self.desk.selection.stretch)
+            painter.setPen(QPen(self.theme.colour("selection"), 1, Qt.PenStyle.DashLine))
+            for x in (x0, x1):
+                painter.drawLine(QPointF(x, top), QPointF(x, bottom))
         painter.setClipping(False)
 
     def _paint_overview_window(self, painter: QPainter, scene: Scene) -> None:
@@ -687,7 +702,14 @@ class TimelineCanvas(QWidget):
         event.accept()
 
     def event(self, event: QEvent) -> bool:
-        """Pinching zooms around the pointer."""
+        """Pinching zooms around the pointer; a tip says what a word or border is."""
+        if event.type() == QEvent.Type.ToolTip and isinstance(event, QHelpEvent) and self._data is not None:
+            text = self.tip_at(QPointF(event.pos()))
+            if text:
+                QToolTip.showText(event.globalPos(), text, self)
+            else:
+                QToolTip.hideText()
+            return True
         if (
             event.type() == QEvent.Type.NativeGesture
             and isinstance(event, QNativeGestureEvent)
@@ -697,6 +719,23 @@ class TimelineCanvas(QWidget):
             self.zoom(1.0 + event.value(), self.time.frame_n(event.position().x()), glide=False)
             return True
         return super().event(event)
+
+    def tip_at(self, place: QPointF) -> str:
+        """Say what a word, a phrase or a border in the words' strip is; empty elsewhere."""
+        if self._strip_at(place.y()) != "words":
+            return ""
+        rate_hz = self.desk.rate_hz
+        border = self._border_at(place)
+        found = self._span_at(place) if border is None else border[0]
+        if found is None:
+            return ""
+        name = f"“{found.label}”" if found.label else found.kind.value.capitalize()
+        texts = [f"{name}, {clock(found.start_n, rate_hz, 2)} to {clock(found.end_n, rate_hz, 2)}."]
+        if found.doubtful:
+            texts.append(f"Doubtful: {doubt_said(found.start_n, rate_hz)}.")
+        if border is not None:
+            texts.append(f"Drag to move its {border[1]}.")
+        return " ".join(texts)
 
     # --- mouse -------------------------------------------------------------------------------------
 
@@ -828,19 +867,11 @@ class TimelineCanvas(QWidget):
 
     def _click(self, event: QMouseEvent) -> None:
         name = self._strip_at(event.position().y())
-        at_n = self.time.frame_n(event.position().x())
-        segments = self.desk.session.segments
-        if name == "words":
-            strip = self.strips["words"]
-            if event.position().y() < strip.top_px + self.theme.px(20):
-                found = holder(segments.sections, int(at_n))
-            else:
-                found = holder(segments.words, int(at_n)) or holder(segments.phrases, int(at_n))
-        elif name in ("vocal", "bed", "loudness", "balance"):
-            self.desk.set_playhead(at_n)
-            found = holder(segments.phrases, int(at_n))
-        else:
+        if name in _WAVES:
+            self.desk.set_playhead(self.time.frame_n(event.position().x()))
+        elif name != "words":
             return
+        found = self._span_at(event.position())
         if found is None:
             self.desk.select()
             return
@@ -850,18 +881,44 @@ class TimelineCanvas(QWidget):
             ids = tuple(set(kept.span_ids) ^ {found.id})
         self.desk.select(ids, kind=found.kind, current_id=found.id)
 
+    def _span_at(self, place: QPointF) -> Span | None:
+        """Find what a click selects: in the words' strip a section, word or phrase, in the waves a phrase."""
+        name, at_n, segments = self._strip_at(place.y()), int(self.time.frame_n(place.x())), self.desk.session.segments
+        if name == "words" and place.y() < self.strips["words"].top_px + self.theme.px(20):
+            return holder(segments.sections, at_n)
+        if name == "words":
+            return holder(segments.words, at_n) or holder(segments.phrases, at_n)
+        return holder(segments.phrases, at_n) if name in _WAVES else None
+
+    def _word_at(self, place: QPointF) -> Span | None:
+        found = self._span_at(place)
+        return found if found is not None and found.kind is Kind.WORD else None
+
+    def _label_place(self, span: Span) -> QRect | None:
+        """Where a label stands, or would stand; None where it is out of view."""
+        time, strip = self.time, self.strips["words"]
+        if not self.isVisible() or span.end_n <= time.start_n or span.start_n >= time.end_n:
+            return None
+        left, right = max(time.x_px(span.start_n), time.left_px), min(time.x_px(span.end_n), time.right_px)
+        high = self.theme.px(24)
+        top = strip.top_px if span.kind is Kind.SECTION else strip.bottom_px - high
+        if span.kind is Kind.SECTION:
+            right = min(right, left + self.theme.px(160))
+        return QRectF(left, top, right - left, high).toRect()
+
     def _select_between(self, one: QPointF, other: QPointF) -> None:
-        """Select the phrases that a drag over the waves or the words touches."""
+        """Select the stretch that a drag over the waves or the words goes over, and the phrases or words it touches."""
         if abs(one.x() - other.x()) < drawing.START_PX:
             return
         low_n, high_n = sorted((self.time.frame_n(one.x()), self.time.frame_n(other.x())))
         kind, table = (
             (Kind.WORD, self._data.words) if self._pressed[0] == "words" else (Kind.PHRASE, self._data.phrases)
         )
-        self.desk.select(tuple(span.id for span in table.spans[table.between(low_n, high_n)]), kind=kind)
+        ids = tuple(span.id for span in table.spans[table.between(low_n, high_n)])
+        self.desk.select(ids, kind=kind, stretch=(round(max(low_n, 0)), round(min(high_n, self.desk.frames_n))))
 
     def mouseDoubleClickEvent(self, event: QMouseEvent) -> None:
-        """Add a breakpoint in the lane, take one away that is hit; elsewhere zoom to the phrase."""
+        """Add a breakpoint in the lane, take one away that is hit; retype a word; elsewhere zoom to the phrase."""
         if self.desk.session is None or event.button() != Qt.MouseButton.LeftButton:
             return
         place = event.position()
@@ -877,6 +934,9 @@ class TimelineCanvas(QWidget):
                 self.commands.delete()
         elif name == "overview":
             self.zoom_to("song")
+        elif name == "words" and (word := self._word_at(place)) is not None:
+            self.desk.select([word.id], kind=Kind.WORD)
+            self.labels.begin(word)
         elif name != "lane":
             phrase = holder(self.desk.session.segments.phrases, int(self.time.frame_n(place.x())))
             if phrase is not None:
@@ -964,12 +1024,21 @@ class TimelineCanvas(QWidget):
         self._tell_read_out()
 
     def contextMenuEvent(self, event: QContextMenuEvent) -> None:
-        """Offer the actions of the timeline as a menu."""
-        if self.desk.session is not None:
-            at_n = self.time.frame_n(event.pos().x())
-            self.menu_wanted.emit(event.globalPos(), at_n)
+        """Select what is under the pointer, unless it is selected, and offer what can be done there as a menu."""
+        if self.desk.session is None:
+            return
+        place, kept = QPointF(event.pos()), self.desk.selection
+        at_n = self.time.frame_n(place.x())
+        name = self._strip_at(place.y())
+        by_mouse = event.reason() is QContextMenuEvent.Reason.Mouse
+        if by_mouse and (name == "words" or name in _WAVES):
+            found = self._span_at(place)
+            in_stretch = kept.stretch is not None and kept.stretch[0] <= at_n <= kept.stretch[1]
+            if found is not None and found.id not in kept.span_ids and not in_stretch:
+                self.desk.select([found.id], kind=found.kind)
+        self.menu_wanted.emit(event.globalPos(), at_n, name)
 
-    menu_wanted = Signal(QPoint, float)
+    menu_wanted = Signal(QPoint, float, str)
 
     # --- read-out ----------------------------------------------------------------------------------
 

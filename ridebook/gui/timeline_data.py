@@ -140,6 +140,11 @@ class TimelineData:
         return texts
 
     @cached_property
+    def doubtful(self) -> np.ndarray:
+        """Which words begin doubtfully, bool."""
+        return np.array([span.doubtful for span in self.words.spans], dtype=bool)
+
+    @cached_property
     def locked(self) -> np.ndarray:
         """Which phrases are locked, bool."""
         return np.array([self.session.decision(span.id).locked for span in self.phrases.spans], dtype=bool)
@@ -173,7 +178,7 @@ class TimelineData:
         kept = self.__dict__
         names = ["vocal_reach", "bed_reach", "loudest_lufs"]
         if session.segments is self.session.segments:
-            names += ["sections", "phrases", "words", "word_texts", "borders_n"]
+            names += ["sections", "phrases", "words", "word_texts", "doubtful", "borders_n"]
             if session.decisions is self.session.decisions:
                 names += ["locked", "struck"]
                 if session.quiet_words is self.session.quiet_words:

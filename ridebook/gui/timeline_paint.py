@@ -422,6 +422,7 @@ def paint_words(painter: QPainter, scene: Scene) -> None:
         painter.setPen(_pen(theme.colour("pencil")))
         edges = np.unique(np.floor(np.concatenate([w0, w1])) + 0.5)
         draw_lines(painter, edges, np.full(len(edges), base - theme.px(5)), edges, np.full(len(edges), base))
+        _doubts(painter, scene, w0[data.doubtful[words]], base)
         _labels(painter, scene, words, w0, w1, base)
     painter.setPen(_pen(ink))
     draw_lines(painter, x0, np.full(len(x0), base), x1, np.full(len(x0), base))
@@ -460,6 +461,17 @@ def _sunk(
         painter.fillRect(QRectF(w0[i], base - height, w1[i] - w0[i], height), wash)
         painter.fillRect(QRectF(round(w0[i]), base - tall, 2, tall), theme.colour("lost"))
         painter.fillRect(QRectF(round(w0[i]), base - height - 1, theme.px(5), 2), theme.colour("lost"))
+
+
+def _doubts(painter: QPainter, scene: Scene, x: np.ndarray, base: float) -> None:
+    """Three dots up from the border where a word begins doubtfully, in place of its tick."""
+    theme = scene.theme
+    side_px, step_px = max(2, theme.px(2)), max(3, theme.px(4))
+    left = np.floor(x) - side_px // 2
+    fill_rects(painter, left, np.full(len(x), base - theme.px(5)), side_px + 1, theme.px(5), theme.colour("page"))
+    for k in range(3):
+        top = np.full(len(x), round(base) - (k + 1) * step_px)
+        fill_rects(painter, left, top, side_px, side_px, theme.colour("ink"))
 
 
 def _labels(painter: QPainter, scene: Scene, words: slice, w0: np.ndarray, w1: np.ndarray, base: float) -> None:

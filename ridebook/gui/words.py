@@ -44,3 +44,8 @@ def ago(seconds: float) -> str:
 def counted(count: int, one: str, many: str | None = None) -> str:
     """Count with its noun: ``1 phrase``, ``3 phrases``."""
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def doubt_said(start_n: float, rate_hz: int) -> str:
+    """Say that the beginning of a word is doubtful."""
+    return f"heard at {clock(start_n, rate_hz, 2)}: check where it begins"

@@ -107,6 +107,7 @@ def test_filters_and_counts(sheet, desk, qtbot):
     assert shown[Filter.CHANGED] == ["p2"]
     assert shown[Filter.LOCKED] == ["p1"]
     assert shown[Filter.NOTED] == ["p3"]
+    assert shown[Filter.DOUBTFUL] == ["p7", "p10"]
     # p8 has a lost word too, but is meant to be quiet.
     assert shown[Filter.LOST] == ["p0", "p1", "p5", "p9", "p11"]
     texts = {button.property("wanted"): button.text() for button in sheet._filters.buttons()}
