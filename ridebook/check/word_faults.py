@@ -47,7 +47,7 @@ def lost_words(session: Session, stands: Standing) -> Iterator[Finding]:
         texts = dict.fromkeys(f"{value:.2f}" for value in (min(heard), max(heard)))
         sentence = (
             f"{who} {'is' if one else 'are'} still lost: audibility {' to '.join(texts)}, and {LOST:.2f} is the least. "
-            f"{_advice(found)}, or say that {'it is' if one else 'they are'} meant to be quiet."
+            f"{_advice(found)}. Or say that {'it is' if one else 'they are'} meant to be quiet."
         )
         curable = [fault for fault, each in zip(group, found) if each.level_alone]
         cure = nudges(curable) if curable else None

@@ -9,9 +9,12 @@ from pathlib import Path
 import msgspec
 
 from ridebook.check.findings import Cure, Finding, Severity
+from ridebook.check.hidden import hidden
 from ridebook.check.proof import Proof
-from ridebook.check.standing import standing
+from ridebook.check.standing import Standing, standing
+from ridebook.measure.audibility import LOST
 from ridebook.measure.measures import Measures
+from ridebook.ride.hearing import Hearing
 from ridebook.session.document import Session, State
 
 
@@ -34,7 +37,30 @@ class ReportFinding:
 
 @dataclass(frozen=True, slots=True)
 class ReportWord:
-    """A word: its text, place, ride and balance (None where there is no bed), and whether it is lost."""
+    """A word: its text, place, ride, balance, and whether it is lost.
+
+    Parameters
+    ----------
+    label : str
+        Its text.
+    start_s, end_s : float
+        Its place.
+    ride_db : float
+        Mean of the lane over it.
+    balance_before_lu, balance_after_lu : float or None
+        With the trim alone, and with the rides; None where there is no bed.
+    lost : bool
+        The bed hides it, by what `Proof.lost_by` names.
+    sinks : bool
+        It stands far under the aim, whatever is heard of it.
+    audibility_before, audibility_after : float or None
+        0 to 1; None where it was not measured.
+    missing_db : float or None
+        Further gain that it takes to be heard, under 0 where it has that much to spare; None where that is not known
+        or no gain would do.
+    in_the_way : str
+        Of a lost word, what covers it and whether level is the cure; else empty.
+    """
 
     label: str
     start_s: float
@@ -43,6 +69,11 @@ class ReportWord:
     balance_before_lu: float | None
     balance_after_lu: float | None
     lost: bool
+    sinks: bool = False
+    audibility_before: float | None = None
+    audibility_after: float | None = None
+    missing_db: float | None = None
+    in_the_way: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +121,8 @@ class Report:
         Length of the vocal.
     trim_db, aim_lu, band_lu : float
         Trim, and the song's aim with the half width of its band.
+    listening_level_db, audible : float
+        Level at which the words are taken to be heard, dB SPL, and the least audibility of a word that is not lost.
     note : str
         The note about the whole.
     findings : tuple of ReportFinding
@@ -112,6 +145,8 @@ class Report:
     trim_db: float
     aim_lu: float
     band_lu: float
+    listening_level_db: float
+    audible: float
     note: str
     findings: tuple[ReportFinding, ...]
     accepted: dict[str, str]
@@ -121,7 +156,13 @@ class Report:
     lane: tuple[tuple[float, float], ...]
 
 
-def report_of(session: Session, measures: Measures, findings: Sequence[Finding], proof: Proof) -> Report:
+def report_of(
+    session: Session,
+    measures: Measures,
+    findings: Sequence[Finding],
+    proof: Proof,
+    hearing: Hearing | None = None,
+) -> Report:
     """Gather the report on a song.
 
     Parameters
@@ -132,25 +173,17 @@ def report_of(session: Session, measures: Measures, findings: Sequence[Finding],
         Measures of the pair.
     findings, proof
         What a check found.
+    hearing : Hearing, optional
+        What the words take to be heard; the same that the check had.
     """
     rate_hz, segments = session.vocal.rate_hz, session.segments
-    stands = standing(session, measures)
+    stands = standing(session, measures, hearing=hearing)
+    said = _words_said(session, stands)
     numbers = {section.id: i for i, section in enumerate(segments.sections)}
     phrases = []
     for phrase in segments.phrases:
         stand, decision, section = stands.phrases[phrase.id], session.decision(phrase.id), segments.section_of(phrase)
-        words = tuple(
-            ReportWord(
-                word.label,
-                word.start_n / rate_hz,
-                word.end_n / rate_hz,
-                stands.words[word.id].ride_db,
-                stands.words[word.id].before_lu,
-                stands.words[word.id].after_lu,
-                stands.words[word.id].lost,
-            )
-            for word in segments.words_of(phrase)
-        )
+        words = tuple(said[word.id] for word in segments.words_of(phrase))
         phrases.append(
             ReportPhrase(
                 phrase.label,
@@ -177,6 +210,8 @@ def report_of(session: Session, measures: Measures, findings: Sequence[Finding],
         trim_db=session.trim_db,
         aim_lu=session.settings.aim_lu,
         band_lu=session.settings.band_lu,
+        listening_level_db=session.settings.listening_level_db,
+        audible=LOST,
         note=session.note,
         findings=tuple(
             ReportFinding(
@@ -208,6 +243,34 @@ def report_of(session: Session, measures: Measures, findings: Sequence[Finding],
         phrases=tuple(phrases),
         lane=tuple((frame_n / rate_hz, gain_db) for frame_n, gain_db in session.lane.points),
     )
+
+
+def _words_said(session: Session, stands: Standing) -> dict[str, ReportWord]:
+    """Say all that is known of each word, by its id."""
+    words, known, rate_hz = session.segments.words, stands.words, session.vocal.rate_hz
+    audibility: list[tuple[float | None, float | None]] = [(None, None)] * len(words)
+    if stands.hearing is not None:
+        before = stands.hearing.audibility(known.gains_db - known.rides_gain_db)
+        audibility = list(zip(before.tolist(), stands.hearing.audibility(known.gains_db).tolist()))
+    in_the_way = hidden(session, stands, [word for word in words if known.is_lost(word.id)])
+    said = {}
+    for word, (heard_before, heard_after) in zip(words, audibility, strict=True):
+        stand = known[word.id]
+        said[word.id] = ReportWord(
+            label=word.label,
+            start_s=word.start_n / rate_hz,
+            end_s=word.end_n / rate_hz,
+            ride_db=stand.ride_db,
+            balance_before_lu=stand.before_lu,
+            balance_after_lu=stand.after_lu,
+            lost=stand.lost,
+            sinks=stand.sinks,
+            audibility_before=heard_before,
+            audibility_after=heard_after,
+            missing_db=stand.missing_db,
+            in_the_way=in_the_way[word.id].said if word.id in in_the_way else "",
+        )
+    return said
 
 
 def report_json(report: Report) -> bytes:

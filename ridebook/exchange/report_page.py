@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 
 from ridebook.exchange.report import Report
-from ridebook.exchange.sheet_content import Mark, balance_limits, lane_limits, lane_line, sheet_content
+from ridebook.exchange.sheet_content import Mark, SheetWord, balance_limits, lane_limits, lane_line, sheet_content
 
 
 def report_html(report: Report) -> str:
@@ -17,7 +17,8 @@ def report_html(report: Report) -> str:
             rows.append(f'<tr><th colspan="4">{_text(block.heading)}</th></tr>')
         for row in block.rows:
             words = " ".join(
-                f'<mark title="lost">{_text(word.text)}</mark>' if word.lost else _text(word.text) for word in row.words
+                f'<mark title="{_text(_lost(word))}">{_text(word.text)}</mark>' if word.lost else _text(word.text)
+                for word in row.words
             )
             ride = f"<s>{_text(row.ride)}</s>" if row.mark is Mark.STRUCK else _text(row.ride)
             kind = ' class="pencil"' if row.mark is Mark.OPEN else ""
@@ -104,6 +105,10 @@ def _picture(report: Report) -> str:
     return (
         f'<svg viewBox="0 0 {wide:g} {2 * high + 30:g}" role="img" aria-label="Balance and lane">{"".join(parts)}</svg>'
     )
+
+
+def _lost(word: SheetWord) -> str:
+    return f"lost: {word.in_the_way}" if word.in_the_way else "lost"
 
 
 def _text(text: str) -> str:

@@ -25,10 +25,11 @@ class Mark(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class SheetWord:
-    """A word as it is printed, and whether the bed hides it."""
+    """A word as it is printed, whether the bed hides it, and what is in its way then."""
 
     text: str
     lost: bool
+    in_the_way: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +151,7 @@ def sheet_content(report: Report) -> SheetContent:
 
 
 def _row(phrase: ReportPhrase) -> SheetRow:
-    words = tuple(SheetWord(word.label, word.lost) for word in phrase.words)
+    words = tuple(SheetWord(word.label, word.lost, word.in_the_way) for word in phrase.words)
     if not any(word.text for word in words):
         lost_n = sum(word.lost for word in phrase.words)
         words = (SheetWord(phrase.label or "phrase", bool(lost_n)),)
@@ -176,7 +177,8 @@ def _counts(report: Report) -> tuple[SheetFigure, ...]:
     def count(name: str, field: str) -> None:
         figures.append(SheetFigure(name, str(getattr(proof.before, field)), str(getattr(proof.after, field))))
 
-    count(f"Words lost, of {proof.words}", "words_lost")
+    count(f"Words lost by {proof.lost_by.value}, of {proof.words}", "words_lost")
+    count("Words far under the aim", "words_sunk")
     count("Words outside the band", "words_out")
     count(f"Phrases outside the band, of {proof.phrases}", "phrases_out")
     spreads = plain(proof.before.phrase_spread_lu), plain(proof.after.phrase_spread_lu)

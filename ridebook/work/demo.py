@@ -16,6 +16,7 @@ from ridebook.exchange.segment_lists import write_segments
 from ridebook.session.document import Session
 from ridebook.session.edits import ink
 from ridebook.session.file import save_session
+from ridebook.work.hearing import with_hearing
 from ridebook.work.places import shipped
 from ridebook.work.render import render_outputs
 from ridebook.work.review import reported
@@ -82,16 +83,19 @@ def make_demo(out: Path, progress: Progress = silent) -> Demo:
     for name in (*OUTPUT_NAMES, PICTURE, SHEET):
         check_target(out / name)
     vocal, beds = demo_sources()
-    song = open_song(vocal, beds, progress=part_of(progress, 0, 3))
+    song = open_song(vocal, beds, progress=part_of(progress, 0, 4))
     with song.pair:
         song = with_words(song, vocal.with_name(WORDS), vocal.with_name(LYRIC), TITLE)
+        song = with_hearing(song, progress=part_of(progress, 1, 4))
         session = ink(song.session, song.suggestion, open_phrases(song.session))
         protect = [vocal, *beds]
         rate_hz = session.vocal.rate_hz
         write_breakpoints(out / RIDES, session.lane, session.trim_db, rate_hz, protect=protect)
         write_segments(out / SEGMENTS, session.segments, rate_hz, protect=protect)
-        rendered = render_outputs(song.pair, session, stem=out / STEM, mix=out / MIX, progress=part_of(progress, 1, 3))
-        report = reported(song.pair, session, song.analysis.measures, progress=part_of(progress, 2, 3))
+        rendered = render_outputs(song.pair, session, stem=out / STEM, mix=out / MIX, progress=part_of(progress, 2, 4))
+        report = reported(
+            song.pair, session, song.analysis.measures, hearing=song.hearing, progress=part_of(progress, 3, 4)
+        )
         atomic_write(out / FINDINGS, report_json(report), protect)
         save_session(session, out / SESSION, force=True)
     must_n = sum(found.severity is Severity.MUST for found in report.findings)

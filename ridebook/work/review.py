@@ -20,8 +20,11 @@ from ridebook.measure.filemeter import measure_file
 from ridebook.measure.loudness import CellPower, integrated_lufs, loudness_range_lu
 from ridebook.measure.measures import Measures
 from ridebook.measure.truepeak import TruePeak
+from ridebook.ride.hearing import Hearing
 from ridebook.ride.lane import Lane
 from ridebook.session.document import Session
+from ridebook.work.cache import AnalysisCache
+from ridebook.work.hearing import session_hearing
 from ridebook.work.preview import placed
 from ridebook.work.render import whole_gain
 from ridebook.work.source_health import source_health
@@ -42,11 +45,14 @@ class Review:
         Figures before and after.
     health : SourceHealth
         What was measured of the sources.
+    hearing : Hearing
+        What the words take to be heard.
     """
 
     findings: tuple[Finding, ...]
     proof: Proof
     health: SourceHealth
+    hearing: Hearing
 
     def lines(self, rate_hz: int) -> list[str]:
         """Give the review as lines to read."""
@@ -57,7 +63,11 @@ class Review:
         proof = self.proof
         before, after = proof.before, proof.after
         lines.append(f"{len(self.findings)} finding{'s' * (len(lines) != 1)}." if lines else "No findings.")
-        lines.append(f"Words lost: {before.words_lost} before, {after.words_lost} after, of {proof.words}.")
+        lines.append(
+            f"Words lost by {proof.lost_by.value}: {before.words_lost} before, {after.words_lost} after, "
+            f"of {proof.words}."
+        )
+        lines.append(f"Words far under the aim: {before.words_sunk} before, {after.words_sunk} after.")
         lines.append(
             f"Phrases outside the aim's band: {before.phrases_out} before, {after.phrases_out} after, "
             f"of {proof.phrases}."
@@ -85,6 +95,8 @@ def review(
     session: Session,
     measures: Measures,
     *,
+    hearing: Hearing | None = None,
+    cache: AnalysisCache | None = None,
     progress: Progress = silent,
     cancelled: CancelCheck = never,
 ) -> Review:
@@ -98,6 +110,10 @@ def review(
         What is checked.
     measures : Measures
         Measures of the pair.
+    hearing : Hearing, optional
+        What its words take to be heard; listened for where it is left out or of other words.
+    cache : AnalysisCache, optional
+        Where what is listened for may be kept.
     progress, cancelled
         As for `ridebook.work.analyse.analyse`.
 
@@ -108,23 +124,26 @@ def review(
     Cancelled
         The work was called off.
     """
-    health = source_health(pair, session, measures, part_of(progress, 0, 3), cancelled)
-    before, after = _metered(pair, session, part_of(progress, 1, 3), cancelled)
+    health = source_health(pair, session, measures, part_of(progress, 0, 4), cancelled)
+    if hearing is None or not hearing.fits(session.segments.words, session.settings.listening_level_db):
+        told = part_of(progress, 1, 4)
+        hearing = session_hearing(session, pair, measures, cache=cache, progress=told, cancelled=cancelled)
+    before, after = _metered(pair, session, part_of(progress, 2, 4), cancelled)
     references = []
     for i, reference in enumerate(session.references):
         if Path(reference.path).is_file():
-            told = part_of(part_of(progress, 2, 3), i, len(session.references))
+            told = part_of(part_of(progress, 3, 4), i, len(session.references))
             loudness = measure_file(reference.path, progress=told)
             peak = _finite(loudness.true_peak_dbtp)
             meter = Metered(_finite(loudness.integrated_lufs), loudness.loudness_range_lu, peak)
             references.append((Path(reference.path).name, meter))
     proof = replace(
-        prove(session, measures), rendered_before=before, rendered_after=after, references=tuple(references)
+        prove(session, measures, hearing), rendered_before=before, rendered_after=after, references=tuple(references)
     )
     peaks = {"ridden stem": after.stem.true_peak_dbtp, "mix": after.mix.true_peak_dbtp}
     known = {what: peak for what, peak in peaks.items() if peak is not None}
     progress(1.0)
-    return Review(find(session, measures, known, health=health), proof, health)
+    return Review(find(session, measures, known, health=health, hearing=hearing), proof, health, hearing)
 
 
 def reported(
@@ -132,12 +151,14 @@ def reported(
     session: Session,
     measures: Measures,
     *,
+    hearing: Hearing | None = None,
+    cache: AnalysisCache | None = None,
     progress: Progress = silent,
     cancelled: CancelCheck = never,
 ) -> Report:
     """Check a session and gather the report on it; takes and raises what `review` does."""
-    reviewed = review(pair, session, measures, progress=progress, cancelled=cancelled)
-    return report_of(session, measures, reviewed.findings, reviewed.proof)
+    reviewed = review(pair, session, measures, hearing=hearing, cache=cache, progress=progress, cancelled=cancelled)
+    return report_of(session, measures, reviewed.findings, reviewed.proof, reviewed.hearing)
 
 
 class _Meter:

@@ -84,7 +84,7 @@ def test_spread_of_the_phrases_agrees_with_one_from_the_samples(checked: tuple[R
 def test_lines_tell_findings_and_meters(checked: tuple[Review, Session, Path]) -> None:
     made, session, _ = checked
     lines = made.lines(session.vocal.rate_hz)
-    assert len(lines) == len(made.findings) + 8
+    assert len(lines) == len(made.findings) + 9
     assert lines[len(made.findings)] == f"{len(made.findings)} findings."
     peak = made.proof.rendered_after.mix.true_peak_dbtp
     assert lines[-1].endswith(f"true peak {peak:.1f} dBTP.")
