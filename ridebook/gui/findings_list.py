@@ -17,8 +17,8 @@ from PySide6.QtWidgets import (
 )
 
 from ridebook.check.findings import Finding, Severity, apply_cure, find
-from ridebook.check.source_faults import SourceHealth
 from ridebook.gui.desk import Desk
+from ridebook.gui.song_watch import SongWatch
 from ridebook.gui.theme import themes
 from ridebook.gui.words import clock
 from ridebook.segment.spans import Kind, holder
@@ -28,8 +28,6 @@ from ridebook.work.steps import CancelCheck, Progress
 
 FINDING = Qt.ItemDataRole.UserRole
 SETTLE_MS = 250
-PEAKS_MS = 800
-"""Rest before the true peaks are measured anew, which takes a second or two of a long song."""
 
 
 class _Line(QStyledItemDelegate):
@@ -108,15 +106,10 @@ class FindingsList(QListWidget):
         self._settle.setSingleShot(True)
         self._settle.setInterval(SETTLE_MS)
         self._settle.timeout.connect(self._find)
-        self._rest = QTimer(self)
-        self._rest.setSingleShot(True)
-        self._rest.setInterval(PEAKS_MS)
-        self._rest.timeout.connect(self._measure_peaks)
-        self._health: SourceHealth | None = None
-        self._peaks_dbtp: dict[str, float] = {}
+        self.watch = SongWatch(desk, self)
+        self.watch.changed.connect(self._find)
         desk.session_changed.connect(self._on_session_changed)
         desk.analysis_changed.connect(self._settle.start)
-        desk.opened.connect(self._on_opened)
         themes().theme_changed.connect(self._dress)
         self._dress()
 
@@ -140,51 +133,6 @@ class FindingsList(QListWidget):
 
     def _on_session_changed(self, before: Session | None, after: Session) -> None:
         self._settle.start()
-        if before is None or before.lane is not after.lane or before.trim_db != after.trim_db:
-            self._peaks_dbtp = {}
-            self._rest.start()
-
-    def _on_opened(self) -> None:
-        """Measure what is to be known of the sources of another song."""
-        self._health, self._peaks_dbtp = None, {}
-        desk = self._desk
-        session, measures = desk.session, desk.measures
-        if desk.pair is None or session is None or measures is None:
-            return
-
-        def work(progress: Progress, cancelled: CancelCheck) -> SourceHealth:
-            from ridebook.audio.stems import open_pair
-            from ridebook.work.source_health import source_health
-
-            # Files of its own: the desk may let go of its pair at any time.
-            with open_pair(session.vocal.path, [bed.path for bed in session.beds]) as pair:
-                return source_health(pair, session, measures, progress, cancelled)
-
-        def done(health: SourceHealth) -> None:
-            self._health = health
-            self._find()
-
-        desk.pool.start(work, done=done, group="health")
-        self._rest.start()
-
-    def _measure_peaks(self) -> None:
-        desk = self._desk
-        session = desk.session
-        if desk.pair is None or session is None:
-            return
-
-        def work(progress: Progress, cancelled: CancelCheck) -> dict[str, float]:
-            from ridebook.audio.stems import open_pair
-            from ridebook.work.review import true_peaks_dbtp
-
-            with open_pair(session.vocal.path, [bed.path for bed in session.beds]) as pair:
-                return true_peaks_dbtp(pair, session, progress, cancelled)
-
-        def done(peaks_dbtp: dict[str, float]) -> None:
-            self._peaks_dbtp = peaks_dbtp
-            self._find()
-
-        desk.pool.start(work, done=done, group="peaks")
 
     def _find(self) -> None:
         desk = self._desk
@@ -193,7 +141,7 @@ class FindingsList(QListWidget):
             self.show_findings(())
             return
 
-        peaks_dbtp, health = self._peaks_dbtp, self._health
+        peaks_dbtp, health = self.watch.peaks_dbtp, self.watch.health
 
         def work(_progress: Progress, _cancelled: CancelCheck) -> tuple[Finding, ...]:
             return find(session, measures, peaks_dbtp, health=health)

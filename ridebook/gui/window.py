@@ -49,6 +49,7 @@ from ridebook.gui.dialogs import (
 )
 from ridebook.gui.findings_list import FindingsList
 from ridebook.gui.first_page import FirstPage
+from ridebook.gui.from_elsewhere import ApprovedMixDialog, LaneDialog
 from ridebook.gui.header import Header
 from ridebook.gui.icons import icon
 from ridebook.gui.listen import MENU as LISTEN_MENU
@@ -56,11 +57,12 @@ from ridebook.gui.listen import HandKeys, ListenPart, ask_wav, make_listen_actio
 from ridebook.gui.opening_page import OpeningPage
 from ridebook.gui.panel import SuggestionPanel
 from ridebook.gui.player import Player
+from ridebook.gui.segment_actions import SegmentActions
 from ridebook.gui.sheet import Sheet
 from ridebook.gui.theme import TEXT_SIZES, ThemeChoice, themes
 from ridebook.gui.timeline import HANDS, Timeline
 from ridebook.gui.words import counted
-from ridebook.segment.spans import Kind
+from ridebook.segment.spans import Kind, Span
 from ridebook.session import edits
 from ridebook.session.document import Session, SourceFile, State
 from ridebook.session.file import SUFFIX, locate, missing_sources
@@ -81,6 +83,10 @@ ZOOM_KEYS = {
     "zoom_song": ("3",),
 }
 """Keys of the timeline that hold in the whole window, so that plain + and - stay free for riding."""
+BORDER_COMMANDS = tuple(
+    f"{side}_{where}{fine}" for fine in ("", "_fine") for side in ("start", "end") for where in ("earlier", "later")
+)
+"""Commands of the timeline that move borders; they hold in the whole window too."""
 PRESSING_KEYS = (
     (QAbstractButton, (Qt.Key.Key_Space,)),
     (QAbstractItemView, (Qt.Key.Key_Return, Qt.Key.Key_Enter)),
@@ -219,6 +225,7 @@ class Window(QMainWindow):
         self.actions_ = ActionSet(self)
         self._make_file_actions()
         self.rides = RideActions(self.desk, self.actions_)
+        self.segments = SegmentActions(self.desk, self.actions_)
         self.player = Player(self.desk, self)
         make_listen_actions(self.player, self.actions_, self.save_preview, self.choose_reference)
         self._make_view_actions()
@@ -243,6 +250,9 @@ class Window(QMainWindow):
         add(group, "revert", "&Revert to saved…", "", self.revert, "Go back to what is on disk")
         add(group, "export", "&Export…", "Ctrl+E", self.export, "Write breakpoints, the ridden vocal, the mix")
         add(group, "print_sheet", "&Print the sheet…", keys.Print, self.print_sheet, "The lyric with its rides, as PDF")
+        add(group, "lane_over", "&Take over a lane…", "", lambda: self._open_dialog(LaneDialog), "One drawn elsewhere")
+        approved = "Hold vocal and bed against the mix that was approved"
+        add(group, "approved_mix", "Appro&ved mix…", "", lambda: self._open_dialog(ApprovedMixDialog), approved)
         add(group, "close", "&Close", keys.Close, self.close, "Close the window")
         role = self.actions_.add("Files", "quit", "&Quit", keys.Quit, QApplication.closeAllWindows, "Quit Ridebook")
         role.setMenuRole(role.MenuRole.QuitRole)
@@ -353,6 +363,9 @@ class Window(QMainWindow):
             command.setToolTip(f"{command.text()} ({shown})")
             self.addAction(command)
         self.timeline.commands["select_all"].setShortcuts([])
+        for name in BORDER_COMMANDS:
+            self.timeline.commands[name].setShortcutContext(Qt.ShortcutContext.WindowShortcut)
+            self.addAction(self.timeline.commands[name])
 
     def _make_menus(self) -> None:
         bar = self.menuBar()
@@ -364,12 +377,15 @@ class Window(QMainWindow):
         self.version_menu = file.addMenu("New &version of")
         self.version_menu.setToolTip("Put another version of a stem in its place; what was decided is kept")
         self.version_menu.aboutToShow.connect(self._fill_versions)
-        actions.menu(file, ("", "export", "print_sheet", "", "close", "quit"))
+        actions.menu(file, ("lane_over", "approved_mix", "", "export", "print_sheet", "", "close", "quit"))
         edit = actions.menu(bar.addMenu("&Edit"), ("undo", "redo", "undo_list", "", "select_all", ""))
         edit.addActions([commands[name] for name in ("copy", "paste")])
         edit.addSeparator()
         edit.addActions([actions["lyric"], actions["rename"]])
         actions.menu(bar.addMenu("&Ride"), RideActions.MENU)
+        segments = actions.menu(bar.addMenu("&Segments"), SegmentActions.MENU)
+        borders = segments.addMenu("&Borders")
+        borders.addActions([commands[name] for name in BORDER_COMMANDS])
         lane = bar.addMenu("&Lane")
         for names in (
             ("points", "freehand", "line"),
@@ -397,7 +413,27 @@ class Window(QMainWindow):
                 context.addAction(actions[name])
             else:
                 context.addSeparator()
+        context.addSeparator()
+        actions.menu(context.addMenu("&Segments"), SegmentActions.CONTEXT)
         self.sheet.view.menu = context
+        self.timeline.segment_menu = self._fill_segment_menu
+
+    def _fill_segment_menu(self, menu: QMenu, at_n: int) -> None:
+        """Fill the timeline's menu with what can be done with the segments at a frame."""
+        here = menu.addAction("Split here")
+        here.setEnabled(self.actions_["split"].isEnabled())
+        here.triggered.connect(lambda: self.segments.split(at_n))
+        self.actions_.menu(menu, (name for name in SegmentActions.CONTEXT if name != "split"))
+        menu.addSeparator()
+        self.actions_.menu(menu, SegmentActions.INSERT)
+
+    def _ask_label(self, span: Span) -> None:
+        """Have a label typed where the user is: in the timeline where that has the focus, else in the sheet."""
+        timeline, sheet = self.timeline.canvas.labels, self.sheet.view.labels
+        in_timeline = self.timeline.isAncestorOf(self.focusWidget() or self)
+        for labels in (timeline, sheet) if in_timeline else (sheet, timeline):
+            if labels.begin(span):
+                return
 
     def _fill_text_sizes(self, menu: QMenu) -> None:
         group = QActionGroup(self)
@@ -425,6 +461,10 @@ class Window(QMainWindow):
         self.rides.note_asked.connect(self.write_note)
         self.rides.section_aim_asked.connect(self.set_section_aim)
         self.sheet.view.section_aim_asked.connect(self.set_section_aim)
+        self.sheet.view.delete_asked.connect(self.segments.delete)
+        self.segments.label_asked.connect(self._ask_label)
+        for labels in (self.sheet.view.labels, self.timeline.canvas.labels):
+            labels.written.connect(self.segments.write_label)
         self.first_page.recent_chosen.connect(self.open_session)
         themes().theme_changed.connect(self._dress)
         self._recovery = QTimer(self)
@@ -763,6 +803,14 @@ class Window(QMainWindow):
         dialog.open()
         return dialog
 
+    def _open_dialog(self, kind: type[LaneDialog | ApprovedMixDialog]) -> QDialog | None:
+        if self.desk.measures is None:
+            return None
+        dialog = kind(self.desk, self)
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
+        dialog.open()
+        return dialog
+
     def _ask_folder(self, done: Callable[[Path], object]) -> QFileDialog:
         dialog = QFileDialog(self, "Where the files lie", user.last_folder() or QDir.homePath())
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
@@ -934,18 +982,21 @@ class Window(QMainWindow):
         lines = self.actions_.key_lines()
         for keys, what in (
             ("Up, Down", "Line before, next line"),
-            ("Shift+Up, Shift+Down", "Select more lines"),
+            ("Shift and arrow keys", "Select more lines, or more words of a line"),
             ("Right, Left", "Into the words of a line, and out to its section"),
             ("Home, End", "First line, last line"),
             ("Escape", "From a word to its line, from a line to nothing"),
-            ("Alt+1 … Alt+6", "Show all, open, lost, changed, locked, noted"),
+            ("Alt+1 … Alt+7", "Show all, open, lost, changed, locked, noted, doubtful"),
+            ("Delete", "Delete the word, or the line with its words"),
+            ("Double click on a word", "Retype it"),
         ):
             lines.append(KeyLine("In the sheet", keys, what))
         lines += [KeyLine("In the timeline", keys, what) for keys, what in HANDS]
-        for command in self.timeline.commands.values():
+        for name, command in self.timeline.commands.items():
             keys = keys_said(command)
             if keys:
-                lines.append(KeyLine("In the timeline", keys, command.text()))
+                group = "Segments" if name in BORDER_COMMANDS else "In the timeline"
+                lines.append(KeyLine(group, keys, command.text()))
         return lines
 
     def show_about(self) -> QDialog:
@@ -970,6 +1021,8 @@ class Window(QMainWindow):
             "save_as",
             "export",
             "print_sheet",
+            "lane_over",
+            "approved_mix",
             "cure",
             "undo_list",
             "select_all",
