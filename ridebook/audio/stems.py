@@ -470,7 +470,7 @@ def _silence(path: Path) -> str:
 def _placed(lead: Stem, bed: Stem) -> tuple[int, list[str]]:
     """First frame of the bed on the vocal's clock, and what is to be told of it."""
     lead_n, bed_n = lead.info.time_reference_n, bed.info.time_reference_n
-    if lead_n is None and bed_n is None:
+    if not lead_n and not bed_n:  # 0 is what a stem that was rendered here says when its source said nothing
         return 0, []
     if lead_n is None or bed_n is None:
         which = lead if lead_n is not None else bed

@@ -14,7 +14,6 @@ from typing import Any
 
 from ridebook import __version__
 from ridebook.audio.broadcast import BroadcastLoudness
-from ridebook.audio.chunks import Marker
 from ridebook.audio.files import file_sha256
 from ridebook.audio.output import written_together
 from ridebook.audio.render import MixVersion, RenderReport, render_mixes, render_stem
@@ -37,7 +36,7 @@ from ridebook.segment.spans import Kind
 from ridebook.session.document import Session, SourceFile
 from ridebook.work.meter import Meter
 from ridebook.work.opened import opened_pair
-from ridebook.work.render import CEILING_DBTP, file_curve, shared_lane, voice_curves
+from ridebook.work.render import CEILING_DBTP, file_curve, phrase_markers, shared_lane, voice_curves
 from ridebook.work.steps import CancelCheck, Cancelled, Progress, never, silent
 
 AUDIO_SUFFIXES = (".wav", ".flac", ".w64", ".aiff")
@@ -327,7 +326,7 @@ class _Writing:
             plan.list_form.timeline,
             gain_on=plan.gain_on,
             linked=plan.linked,
-            markers=self._markers(),
+            markers=phrase_markers(self._session),
             title=session.title,
             progress=next(self._parts),
             cancelled=self._cancelled,
@@ -374,7 +373,7 @@ class _Writing:
             stem.path,
             path,
             file_curve(curve, stem),
-            markers=self._markers(stem),
+            markers=phrase_markers(self._session, stem),
             loudness=meter.figures,
             observer=meter.feed,
             progress=next(self._parts),
@@ -403,7 +402,7 @@ class _Writing:
             versions,
             curves,
             session.settings.centre_law_db,
-            markers=self._markers(),
+            markers=phrase_markers(self._session),
             observers=[meter.feed for meter in meters],
             progress=next(self._parts),
             cancelled=self._cancelled,
@@ -416,16 +415,6 @@ class _Writing:
             )
             for (output, _), report, meter in zip(placed, reports, meters, strict=True)
         }
-
-    def _markers(self, stem: Stem | None = None) -> list[Marker]:
-        """Phrases as markers, on the vocal's clock or on the frames of a stem's own file."""
-        start_n, ratio = (0, 1.0) if stem is None else (stem.start_n, stem.info.rate_hz / stem.rate_hz)
-        markers = []
-        for i, phrase in enumerate(self._session.segments.phrases, start=1):
-            at_n, end_n = (round((frame_n - start_n) * ratio) for frame_n in (phrase.start_n, phrase.end_n))
-            if at_n >= 0 and (stem is None or at_n < stem.info.frames_n):
-                markers.append(Marker(at_n, phrase.label or f"phrase {i}", end_n - at_n))
-        return markers
 
 
 def _parts(plan: HandOver, progress: Progress) -> Iterator[Progress]:

@@ -11,6 +11,7 @@ from typing import Protocol
 
 import numpy as np
 
+from ridebook.audio.chunks import Marker
 from ridebook.audio.gain import GainCurve
 from ridebook.audio.render import Observer, RenderReport, render_mix, render_stem
 from ridebook.audio.stems import Stem, StemPair
@@ -82,6 +83,17 @@ def file_curve(curve: GainCurve, stem: Stem) -> GainCurve:
     return GainCurve(np.array(list(gains_db), dtype=np.int64), np.array(list(gains_db.values())))
 
 
+def phrase_markers(session: Session, stem: Stem | None = None) -> list[Marker]:
+    """Phrases as markers, on the vocal's clock or on the frames of a stem's own file."""
+    start_n, ratio = (0, Fraction(1)) if stem is None else (stem.start_n, Fraction(stem.info.rate_hz, stem.rate_hz))
+    markers = []
+    for i, phrase in enumerate(session.segments.phrases, start=1):
+        at_n, end_n = (round((frame_n - start_n) * ratio) for frame_n in (phrase.start_n, phrase.end_n))
+        if at_n >= 0 and (stem is None or at_n < stem.info.frames_n):
+            markers.append(Marker(at_n, phrase.label or f"phrase {i}", end_n - at_n))
+    return markers
+
+
 def render_outputs(
     pair: StemPair,
     session: Session,
@@ -92,7 +104,7 @@ def render_outputs(
     progress: Progress = silent,
     cancelled: CancelCheck = never,
 ) -> tuple[Rendered, ...]:
-    """Write the ridden stem, the mix, or both.
+    """Write the ridden stem, the mix, or both, with the phrases as markers where the file can hold them.
 
     Parameters
     ----------
@@ -119,11 +131,12 @@ def render_outputs(
     curve = whole_gain(session.lane, session.trim_db)
     protect = [*protect, *(source.path for source in session.sources)]
     law_db = session.settings.centre_law_db
+    markers = phrase_markers(session)
     jobs: list[tuple[str, _Job]] = []
     if stem is not None:
-        jobs.append(("ridden stem", partial(render_stem, pair.vocal.path, stem, curve, protect)))
+        jobs.append(("ridden stem", partial(render_stem, pair.vocal.path, stem, curve, protect, markers=markers)))
     if mix is not None:
-        jobs.append(("mix", partial(render_mix, pair, mix, curve, law_db, protect)))
+        jobs.append(("mix", partial(render_mix, pair, mix, curve, law_db, protect, markers=markers)))
     rendered = []
     for i, (what, job) in enumerate(jobs):
         meter = TruePeak(pair.rate_hz)

@@ -303,6 +303,14 @@ class TestStem:
         bits_n = {"PCM_16": 24, "FLOAT": 32, "DOUBLE": 64}[subtype]
         assert f",W={bits_n}," in read.coding_history
 
+    def test_a_reference_of_0_is_no_news_beside_a_bed_without_one(self, tmp_path, noise):
+        for name in ("vocal.wav", "bed.wav"):
+            soundfile.write(tmp_path / name, noise(RATE_HZ), RATE_HZ, "PCM_24")
+        render_stem(tmp_path / "vocal.wav", tmp_path / "ridden.wav", GainCurve(np.array([0]), np.array([-1.0])))
+        assert read_info(tmp_path / "ridden.wav").time_reference_n == 0
+        with open_pair(tmp_path / "ridden.wav", [tmp_path / "bed.wav"]) as pair:
+            assert (pair.notices, pair.mix_start_n) == ((), 0)
+
     def test_fields_asked_for(self, source, tmp_path):
         target = tmp_path / "ridden.wav"
         measured = []
