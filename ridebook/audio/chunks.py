@@ -129,7 +129,7 @@ class Extras:
                 continue
             number += 1
             cues.append(CuePoint(number, marker.frame_n))
-            notes.append((b"labl", struct.pack("<I", number) + label.encode() + b"\0"))
+            notes.append((b"labl", struct.pack("<I", number) + label.encode("utf-8", "replace") + b"\0"))
             if marker.length_n > 0:
                 notes.append((b"ltxt", _RANGE.pack(number, marker.length_n, b"rgn ", 0, 0, 0, 0)))
         return replace(self, cues=tuple(cues), notes=tuple(notes))
@@ -199,7 +199,9 @@ def wave_chunks(file: BufferedReader | BufferedRandom) -> Iterator[Chunk]:
 
 
 def read_extras(path: str | os.PathLike[str]) -> Extras:
-    """Read what a RIFF, RF64 or W64 file holds beside its samples; of an AIFF file the markers; of any other nothing.
+    """Read what a RIFF or RF64 file holds beside its samples.
+
+    Of a W64 file the broadcast fields alone, of an AIFF file the markers, of any other nothing.
 
     Parameters
     ----------
@@ -218,9 +220,12 @@ def read_extras(path: str | os.PathLike[str]) -> Extras:
     left_out: list[str] = []
     aiff_markers: list[Marker] = []
     with Path(path).open("rb") as file:
-        aiff = file.read(4) == b"FORM"
+        head = file.read(4)
+        only = {b"FORM": b"MARK", b"riff": b"bext"}.get(head)
         for chunk in wave_chunks(file):
-            if chunk.name in _OF_THE_SAMPLES or (aiff and chunk.name != b"MARK"):
+            # What follows the last chunk of some files is no chunk and has no name.
+            named = all(0x20 <= letter < 0x7F for letter in chunk.name)
+            if chunk.name in _OF_THE_SAMPLES or not named or (only is not None and chunk.name != only):
                 continue
             if chunk.size_n > MAX_CHUNK_BYTES_N:
                 left_out.append(chunk.name.decode("ascii", "replace"))
@@ -229,7 +234,7 @@ def read_extras(path: str | os.PathLike[str]) -> Extras:
             data = file.read(chunk.size_n)
             if len(data) < chunk.size_n or not data:
                 continue
-            if aiff:
+            if chunk.name == only == b"MARK":
                 aiff_markers += _aiff_markers(data)
             elif chunk.name == b"bext":
                 broadcast = Broadcast.from_bytes(data)

@@ -300,7 +300,7 @@ class _Composition:
         identity["ProductName"].value = "Ridebook"
         identity["ProductVersionString"].value = __version__
         identity["ProductID"].value = _auid(PRODUCT)
-        self._mob = self._make.CompositionMob(title)
+        self._mob = self._make.CompositionMob(_text(title))
         self._mob.usage = "Usage_TopLevel"
         file.content.mobs.append(self._mob)
         self._operation: Any = None
@@ -312,7 +312,7 @@ class _Composition:
         clipped_n = 0
         masters = []
         for channel, suffix in enumerate(_CHANNEL_NAMES[stem.layout.channels_n]):
-            name = stem.path.stem + suffix
+            name = _text(stem.path.stem + suffix)
             source = self._make.SourceMob(name)
             self._file.content.mobs.append(source)
             essence, slot = source.create_essence(stem.rate_hz, "sound")
@@ -343,7 +343,8 @@ class _Composition:
     def linked_masters(self, stem: Stem) -> list[tuple[Any, int]] | None:
         """Master mob and slot of each channel of a stem whose file is referred to."""
         info = stem.info
-        source = self._make.SourceMob(stem.path.stem)
+        name = _text(stem.path.stem)
+        source = self._make.SourceMob(name)
         self._file.content.mobs.append(source)
         descriptor = self._make.WAVEDescriptor()
         source.descriptor = descriptor
@@ -360,7 +361,7 @@ class _Composition:
             slot.segment.length = info.frames_n
             slot["PhysicalTrackNumber"].value = channel + 1
             slot_ids.append(slot.slot_id)
-        return self._master(stem.path.stem, source, slot_ids, info.rate_hz)
+        return self._master(name, source, slot_ids, info.rate_hz)
 
     def _master(self, name: str, source: Any, slot_ids: Sequence[int], rate_hz: int) -> list[tuple[Any, int]]:
         master = self._make.MasterMob(name)
@@ -395,7 +396,7 @@ class _Composition:
             sequence.components.extend(pieces)
             on_track = bool(points) and gain_on is GainOn.TRACK
             slot = self._mob.create_timeline_slot(layout.rate_hz)
-            slot.name = track.stem.path.stem + suffix
+            slot.name = _text(track.stem.path.stem + suffix)
             slot.segment = self._ridden(sequence, layout.length_n, points) if on_track else sequence
             self.tracks_n += 1
             slot["PhysicalTrackNumber"].value = self.tracks_n
@@ -463,12 +464,17 @@ class _Composition:
             event = self._make.DescriptiveMarker()
             event["Position"].value = marker.frame_n + layout.offset_n
             event.length = marker.length_n
-            event["Comment"].value = marker.label.replace("\0", "")
+            event["Comment"].value = _text(marker.label)
             sequence.components.append(event)
 
 
 def _can_link(stem: Stem) -> bool:
     return stem.info.container in ("WAV", "WAVEX", "RF64") and stem.stored
+
+
+def _text(text: str) -> str:
+    """Text that UTF-16 can hold: names of files may have bytes that are no letters."""
+    return text.replace("\0", "").encode("utf-8", "replace").decode()
 
 
 def _auid(text: str) -> Any:

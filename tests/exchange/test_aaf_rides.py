@@ -311,6 +311,16 @@ class TestNothingIsLeft:
         with pytest.raises(RuntimeError, match="stop here"):
             write_aaf(target, aaf_tracks(short_pair, LANE), progress=fail)
 
+    def test_when_the_disk_is_full(self, short_pair, target):
+        resource = pytest.importorskip("resource", reason="limits of file size are set by POSIX systems alone")
+        limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (100_000, limits[1]))
+        try:
+            with pytest.raises(OutputError, match=r"song\.aaf cannot be written"):
+                write_aaf(target, aaf_tracks(short_pair, LANE))
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+
     @pytest.mark.parametrize(
         ("options", "message"),
         [
@@ -333,6 +343,22 @@ def test_no_output_is_a_source(short_pair, tmp_path):
         write_aaf(short_pair.vocal.path, aaf_tracks(short_pair, LANE))
     with pytest.raises(OutputError, match="there is no folder"):
         write_aaf(tmp_path / "no" / "a.aaf", aaf_tracks(short_pair, LANE))
+
+
+def test_names_of_any_letters(short_pair, tmp_path):
+    labels = ["\U0001f3a4 höher", "no \udcff letter", "a\0b"]
+    write_aaf(
+        tmp_path / "a.aaf",
+        aaf_tracks(short_pair, LANE),
+        linked=True,
+        markers=[Marker(i, label) for i, label in enumerate(labels)],
+        title="歌",
+    )
+    with olefile.OleFileIO(tmp_path / "a.aaf") as ole:
+        (composition,) = stored.of_kind(stored.content(ole), stored.COMPOSITION)
+        assert composition.text(stored.MOB_NAME) == "歌"
+        events = composition.objects(stored.SLOTS)[-1].object(stored.SEGMENT).objects(stored.COMPONENTS)
+        assert [mark.text(stored.COMMENT) for mark in events] == ["\U0001f3a4 höher", "no ? letter", "ab"]
 
 
 def test_gains_up_to_66_db_hold(short_pair, tmp_path):
