@@ -16,7 +16,7 @@ from wavinfo import WavInfoReader
 
 from ridebook.audio import chunks, render
 from ridebook.audio.broadcast import Broadcast, BroadcastLoudness, coding_line
-from ridebook.audio.chunks import CuePoint, Extras, Marker, read_extras, wave_chunks
+from ridebook.audio.chunks import CuePoint, Extras, Marker, lay_chunks, read_extras, wave_chunks
 from ridebook.audio.files import Layout, read_info
 from ridebook.audio.gain import GainCurve
 from ridebook.audio.render import MixVersion, render_mix, render_mixes, render_stem
@@ -356,6 +356,17 @@ class TestStem:
         read = WavInfoReader(target, bext_encoding="latin-1")
         assert read.bext.time_reference == REFERENCE_N
         assert read.data.frame_count == RATE_HZ + 1
+
+    def test_where_the_room_is_not_there_all_follows_the_samples(self, tmp_path, noise):
+        path = tmp_path / "a.wav"
+        with soundfile.SoundFile(path, "w", RATE_HZ, 1, "PCM_24") as file:
+            file.comment = "-"
+            file.write(noise(RATE_HZ + 1))
+        samples = samples_of(path)
+        lay_chunks(path, [(b"bext", bext())], [(b"axml", b"odd")])
+        assert found(path) == {b"bext": bext(), b"axml": b"odd"}
+        assert np.array_equal(samples_of(path), samples)
+        assert read_info(path).time_reference_n == REFERENCE_N
 
     @pytest.mark.parametrize("name", ["a.flac", "a.aiff", "a.w64"])
     def test_targets_that_cannot_hold_it_say_so(self, source, tmp_path, noise, name):
