@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 
 from ridebook.check.standing import SpanStanding, standing
 from ridebook.measure.measures import Measures
-from ridebook.measure.spans import span_loudness_lufs
+from ridebook.measure.spans import mean_balance_lu, span_loudness_lufs
 from ridebook.ride.hearing import Hearing
+from ridebook.ride.lane import Lane
+from ridebook.ride.reference import KnownBalance
 from ridebook.ride.ridden import ridden
 from ridebook.session.document import Session
 from ridebook.session.edits import quiet_ids
@@ -101,6 +103,11 @@ class Proof:
         Name and meters of each reference.
     lost_by : LostBy
         What says which words are lost.
+    song_before_lu, song_after_lu : float or None
+        Balance of the song over all its phrases, with the trim alone and with trim and rides; None where there is no
+        phrase with a bed.
+    balances : tuple of KnownBalance
+        Balance of each reference.
     """
 
     before: Figures
@@ -115,6 +122,9 @@ class Proof:
     rendered_after: Outputs | None = None
     references: tuple[tuple[str, Metered], ...] = ()
     lost_by: LostBy = LostBy.BALANCE
+    song_before_lu: float | None = None
+    song_after_lu: float | None = None
+    balances: tuple[KnownBalance, ...] = ()
 
 
 def prove(session: Session, measures: Measures, hearing: Hearing | None = None) -> Proof:
@@ -155,6 +165,7 @@ def prove(session: Session, measures: Measures, hearing: Hearing | None = None) 
             words_out=out(of_words),
         )
 
+    before_lu, after_lu = (_song_lu(session, measures, lane) for lane in (Lane(), session.lane))
     return Proof(
         before=figures("before_lu", stands.words.lost_before, stands.words.sinks_before),
         after=figures("after_lu", stands.words.lost, stands.words.sinks),
@@ -165,7 +176,20 @@ def prove(session: Session, measures: Measures, hearing: Hearing | None = None) 
         breakpoints_per_phrase=len(points) / len(phrases) if phrases else 0.0,
         breakpoints_per_minute=len(points) * 60.0 * measures.rate_hz / measures.frames_n,
         lost_by=LostBy.BALANCE if stands.hearing is None else LostBy.AUDIBILITY,
+        song_before_lu=before_lu,
+        song_after_lu=after_lu,
     )
+
+
+def _song_lu(session: Session, measures: Measures, lane: Lane) -> float | None:
+    """Balance of the song over all its phrases with the trim and a lane."""
+    phrases = session.segments.phrases
+    if not phrases:
+        return None
+    heard = replace(measures, vocal=ridden(measures.vocal, lane, session.trim_db))
+    starts_n, ends_n = np.array([(phrase.start_n, phrase.end_n) for phrase in phrases]).T
+    lu = mean_balance_lu(heard, starts_n, ends_n, session.settings.centre_law_db)
+    return lu if math.isfinite(lu) else None
 
 
 def _dynamics_kept(session: Session, measures: Measures) -> float | None:

@@ -53,6 +53,17 @@ class Learnt:
         return "; ".join(parts) + "."
 
 
+def against_line(known: KnownBalance, song_lu: float | None) -> str:
+    """Say in a line how a song stands against a reference."""
+    line = Learnt(known).line()
+    if known.balance_lu is None or song_lu is None:
+        return line
+    apart_lu = song_lu - known.balance_lu
+    side = "over" if apart_lu >= 0 else "under"
+    surely = " That is within what is known of it." if 0.1 < abs(apart_lu) <= known.half_width_lu else ""
+    return f"{line} This song stands {abs(apart_lu):.1f} LU {side} it.{surely}"
+
+
 def reference_pair(vocal: str | Path, beds: Sequence[str | Path]) -> ReferencePair:
     """Note down vocal and bed of another song for a session.
 

@@ -26,6 +26,7 @@ from ridebook.session.document import Session
 from ridebook.work.cache import AnalysisCache
 from ridebook.work.hearing import session_hearing
 from ridebook.work.preview import placed
+from ridebook.work.reference import against_line, learn_all
 from ridebook.work.render import whole_gain
 from ridebook.work.source_health import source_health
 from ridebook.work.steps import CancelCheck, Progress, never, part_of, raise_if, silent
@@ -86,7 +87,11 @@ class Review:
                 ("mix", proof.rendered_before.mix, proof.rendered_after.mix),
             ):
                 lines.append(f"Before the rides, the {what}: {_meter_line(one)}. After: {_meter_line(two)}.")
+        if proof.song_before_lu is not None and proof.song_after_lu is not None:
+            before_lu, after_lu = proof.song_before_lu, proof.song_after_lu
+            lines.append(f"The voice stands at {before_lu:+.1f} LU before the rides, {after_lu:+.1f} LU after.")
         lines += [f"Reference {name}: {_meter_line(meter)}." for name, meter in proof.references]
+        lines += [f"Reference {against_line(known, proof.song_after_lu)}" for known in proof.balances]
         return lines
 
 
@@ -124,21 +129,33 @@ def review(
     Cancelled
         The work was called off.
     """
-    health = source_health(pair, session, measures, part_of(progress, 0, 4), cancelled)
+    health = source_health(pair, session, measures, part_of(progress, 0, 5), cancelled)
     if hearing is None or not hearing.fits(session.segments.words, session.settings.listening_level_db):
-        told = part_of(progress, 1, 4)
+        told = part_of(progress, 1, 5)
         hearing = session_hearing(session, pair, measures, cache=cache, progress=told, cancelled=cancelled)
-    before, after = _metered(pair, session, part_of(progress, 2, 4), cancelled)
+    before, after = _metered(pair, session, part_of(progress, 2, 5), cancelled)
     references = []
     for i, reference in enumerate(session.references):
         if Path(reference.path).is_file():
-            told = part_of(part_of(progress, 3, 4), i, len(session.references))
+            told = part_of(part_of(progress, 3, 5), i, len(session.references))
             loudness = measure_file(reference.path, progress=told)
             peak = _finite(loudness.true_peak_dbtp)
             meter = Metered(_finite(loudness.integrated_lufs), loudness.loudness_range_lu, peak)
             references.append((Path(reference.path).name, meter))
+    learnt = learn_all(
+        session.references,
+        session.reference_pairs,
+        session.settings.centre_law_db,
+        cache=cache,
+        progress=part_of(progress, 4, 5),
+        cancelled=cancelled,
+    )
     proof = replace(
-        prove(session, measures, hearing), rendered_before=before, rendered_after=after, references=tuple(references)
+        prove(session, measures, hearing),
+        rendered_before=before,
+        rendered_after=after,
+        references=tuple(references),
+        balances=tuple(each.known for each in learnt),
     )
     peaks = {"ridden stem": after.stem.true_peak_dbtp, "mix": after.mix.true_peak_dbtp}
     known = {what: peak for what, peak in peaks.items() if peak is not None}
