@@ -198,11 +198,15 @@ def write_aaf(
             _composition(aside, title or sources[0].stem) as aaf,
         ):
             for track, points in zip(tracks, ride_points, strict=True):
-                masters = aaf.linked_masters(track.stem) if linked and _can_link(track.stem) else None
-                if masters is None:
-                    if linked:
-                        told.append(f"{track.stem.path.name} cannot be linked to and is embedded instead.")
+                if linked and _can_link(track.stem):
+                    masters = aaf.linked_masters(track.stem, step)
+                else:
                     masters = aaf.embedded_masters(track.stem, step)
+                    if linked:
+                        told.append(
+                            f"{track.stem.path.name} is embedded, as only WAV and RF64 files at the vocal's rate "
+                            "can be linked to."
+                        )
                 aaf.add_tracks(layout, track, masters, points, gain_on)
             aaf.add_timecode(layout)
             aaf.add_markers(layout, markers)
@@ -266,7 +270,7 @@ class _Layout:
                 "lower the trim"
             )
         return [
-            (_part(frame_n - first_n, length_n), (round(factor * 2**bits_n), 2**bits_n))
+            (_part(frame_n - first_n, length_n), (min(round(factor * 2**bits_n), _INT32_MAX), 2**bits_n))
             for frame_n, factor in zip(dense.frames.tolist(), factors.tolist(), strict=True)
         ]
 
@@ -340,7 +344,7 @@ class _Composition:
             )
         return masters
 
-    def linked_masters(self, stem: Stem) -> list[tuple[Any, int]] | None:
+    def linked_masters(self, stem: Stem, step: Callable[[int], None]) -> list[tuple[Any, int]]:
         """Master mob and slot of each channel of a stem whose file is referred to."""
         info = stem.info
         name = _text(stem.path.stem)
@@ -361,6 +365,7 @@ class _Composition:
             slot.segment.length = info.frames_n
             slot["PhysicalTrackNumber"].value = channel + 1
             slot_ids.append(slot.slot_id)
+            step(info.frames_n)
         return self._master(name, source, slot_ids, info.rate_hz)
 
     def _master(self, name: str, source: Any, slot_ids: Sequence[int], rate_hz: int) -> list[tuple[Any, int]]:
