@@ -19,8 +19,10 @@ from ridebook.gui.theme import ThemeChoice, themes
 
 def pytest_collection_modifyitems(items):
     for item in items:
-        # The offscreen platform says so of every window with a least size; it is no fault of the program.
-        item.add_marker(pytest.mark.qt_log_ignore("does not support propagateSizeHints", extend=True))
+        # The offscreen platform says so of every window with a least size and of menus; it is no fault of the program.
+        item.add_marker(
+            pytest.mark.qt_log_ignore("does not support (propagateSizeHints|raise|grabbing the keyboard)", extend=True)
+        )
 
 
 def own_threads():

@@ -146,7 +146,8 @@ def with_texts(before: Session, after: Session) -> Session:
             after = replace(after, segments=after.segments.with_spans(Kind.PHRASE, phrases))
     old_lines = [phrase.label for phrase in before.segments.phrases]
     new_lines = [phrase.label for phrase in after.segments.phrases]
-    if not after.lyric or old_lines == new_lines:
+    # A lyric that is another already was brought along with the edit.
+    if not after.lyric or old_lines == new_lines or after.lyric != before.lyric:
         return after
     lyric = followed(after.lyric, old_lines, new_lines)
     return after if lyric == after.lyric else replace(after, lyric=lyric)
