@@ -14,7 +14,7 @@ from PySide6.QtCore import QCoreApplication, QEvent, QObject, QThreadPool, Signa
 from ridebook.errors import RidebookError
 from ridebook.work.steps import CancelCheck, Cancelled, Progress
 
-_PROGRESS_EVERY_S = 0.05
+_PROGRESS_EVERY_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
