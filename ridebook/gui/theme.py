@@ -339,6 +339,20 @@ def style_sheet(theme: Theme) -> str:
     QLineEdit, QAbstractSpinBox, QComboBox {{ min-height: {max(20, px(20))}px; }}
     QLineEdit:focus, QPlainTextEdit:focus, QTextEdit:focus, QAbstractSpinBox:focus, QComboBox:focus
         {{ border: 2px solid {c.selection}; padding: {px(2) - 1}px {px(6) - 1}px; }}
+    QAbstractSpinBox:disabled, QComboBox:disabled {{ color: {c.edge}; border-color: {c.hairline}; }}
+    QCheckBox, QRadioButton {{ spacing: {px(8)}px; }}
+    QCheckBox:disabled, QRadioButton:disabled {{ color: {c.edge}; }}
+    QCheckBox::indicator, QRadioButton::indicator {{ width: {px(14)}px; height: {px(14)}px; background: {c.page};
+        border: 1px solid {c.edge}; border-radius: {px(3)}px; }}
+    QRadioButton::indicator {{ border-radius: {px(7)}px; }}
+    QCheckBox::indicator:hover, QRadioButton::indicator:hover {{ border-color: {c.ink}; }}
+    QCheckBox::indicator:checked {{ background: {c.ink}; border-color: {c.ink}; image: url("{arrows}_check.svg"); }}
+    QRadioButton::indicator:checked {{ background: qradialgradient(cx: 0.5, cy: 0.5, radius: 0.5, fx: 0.5, fy: 0.5,
+        stop: 0 {c.ink}, stop: 0.55 {c.ink}, stop: 0.6 {c.page}, stop: 1 {c.page}); }}
+    QCheckBox::indicator:disabled, QRadioButton::indicator:disabled {{ border-color: {c.hairline}; }}
+    QCheckBox::indicator:checked:disabled {{ background: {c.hairline}; border-color: {c.hairline}; }}
+    QCheckBox::indicator:focus, QRadioButton::indicator:focus {{ border: 2px solid {c.selection};
+        width: {px(14) - 2}px; height: {px(14) - 2}px; }}
     QListView, QTreeView {{ background: {c.page}; color: {c.ink}; border: 1px solid {c.edge}; }}
     QListView#findings {{ background: {c.card}; border: none; }}
     QListView#findings::item {{ padding: 0; }}

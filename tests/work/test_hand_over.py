@@ -15,7 +15,6 @@ import pyloudnorm
 import pytest
 import soundfile
 
-from ridebook.audio.files import read_info
 from ridebook.errors import (
     OutputError,
     OutputExistsError,
@@ -24,38 +23,15 @@ from ridebook.errors import (
     SourceUnusableError,
 )
 from ridebook.exchange.manifest import differing_files, read_manifest
-from ridebook.ride.lane import Lane
-from ridebook.segment.spans import Kind, Segments, Span
 from ridebook.session.document import Follower, Session
 from ridebook.work.deliverables import Formats, Part, follower_names, named_outputs, naming_of
 from ridebook.work.hand_over import HandedOver, HandOver, Output, What, hand_over
-from ridebook.work.song import source_file
 from ridebook.work.steps import Cancelled
-from tests.songs import RATE_HZ, noise_bed, sung, write_pair
+from tests.handed import made_song
+from tests.songs import RATE_HZ
 
 MOMENT = datetime(2031, 5, 9, 17, 42, tzinfo=UTC)
 STEP_24 = 2.0**-23
-POINTS = [(0, 0.0), (30_000, 0.0), (36_000, 3.0), (60_000, 3.0), (66_000, -2.0), (90_000, -2.0)]
-
-
-def made_song(folder: Path) -> Session:
-    """A song with a double at another rate that follows by half, and a stereo effects return that follows wholly."""
-    folder.mkdir()
-    vocal, spans = sung([[0, -3], [-2, 0]])
-    paths = write_pair(folder, vocal, noise_bed(len(vocal)))
-    soundfile.write(folder / "double.wav", 0.4 * noise_bed(2 * 48_000, seed=3)[:, 0], 48_000, "FLOAT")
-    soundfile.write(folder / "hall.wav", 0.3 * noise_bed(len(vocal), seed=4), RATE_HZ, "PCM_24")
-    files = [source_file(read_info(path)) for path in (*paths, folder / "double.wav", folder / "hall.wav")]
-    phrases = tuple(Span(f"p{i}", Kind.PHRASE, a, b, f"line {i}") for i, (a, b) in enumerate(spans))
-    return Session(
-        vocal=files[0],
-        beds=(files[1],),
-        trim_db=-1.5,
-        segments=Segments(phrases=phrases),
-        lane=Lane.from_pairs(POINTS),
-        title="Orchard: wall",
-        followers=(Follower(files[2], 0.5), Follower(files[3], 1.0)),
-    )
 
 
 @pytest.fixture
