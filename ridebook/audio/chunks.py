@@ -248,13 +248,16 @@ def read_extras(path: str | os.PathLike[str]) -> Extras:
     return extras.with_markers(aiff_markers)
 
 
-def wave_format(path: str | os.PathLike[str]) -> bytes:
-    """Head of a RIFF file that holds nothing but the format chunk of the WAV or RF64 file at `path`."""
+def wave_head(path: str | os.PathLike[str]) -> bytes:
+    """Head of a RIFF file with the format of the WAV or RF64 file at `path`, up to where its samples would follow."""
     with Path(path).open("rb") as file:
-        found = next(chunk for chunk in wave_chunks(file) if chunk.name == b"fmt ")
-        file.seek(found.start)
-        body = b"WAVE" + _stored(b"fmt ", file.read(found.size_n))
-    return _stored(b"RIFF", body)
+        found = {chunk.name: chunk for chunk in wave_chunks(file)}
+        file.seek(found[b"fmt "].start)
+        format_chunk = _stored(b"fmt ", file.read(found[b"fmt "].size_n))
+    data_n = found[b"data"].size_n
+    sizes = (min(n, _UNKNOWN_SIZE) for n in (4 + len(format_chunk) + 8 + data_n, data_n))
+    riff, data = (struct.pack("<I", n) for n in sizes)
+    return b"RIFF" + riff + b"WAVE" + format_chunk + b"data" + data
 
 
 def split_by_room(chunks: Sequence[RawChunk], rf64: bool) -> tuple[list[RawChunk], list[RawChunk]]:

@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 
 from ridebook import __version__
-from ridebook.audio.chunks import Marker, wave_format
+from ridebook.audio.chunks import Marker, wave_head
 from ridebook.audio.output import written_aside
 from ridebook.audio.pcm24 import Pcm24
 from ridebook.audio.stems import Stem, StemPair
@@ -307,6 +307,7 @@ class _Composition:
         self._mob = self._make.CompositionMob(_text(title))
         self._mob.usage = "Usage_TopLevel"
         file.content.mobs.append(self._mob)
+        file.content["EssenceData"].value = []  # required even where nothing is embedded
         self._operation: Any = None
         self._parameter: Any = None
         self._interpolation: Any = None
@@ -353,7 +354,7 @@ class _Composition:
         descriptor = self._make.WAVEDescriptor()
         source.descriptor = descriptor
         descriptor["SampleRate"].value = info.rate_hz
-        descriptor["Summary"].value = bytearray(wave_format(info.path))
+        descriptor["Summary"].value = bytearray(wave_head(info.path))
         descriptor["ContainerFormat"].value = self._file.dictionary.lookup_containerdef("AAF")
         descriptor["Length"].value = info.frames_n
         locator = self._make.NetworkLocator()

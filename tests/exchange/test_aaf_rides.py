@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import os
+import struct
 from fractions import Fraction
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -186,10 +187,14 @@ class TestReadByAnIndependentParser:
             path = Path(url2pathname(urlsplit(locator.text(stored.URL)).path))
             led_to.append(path.name)
             assert path.samefile(files / path.name)
-            assert described.raw(stored.SUMMARY)[:4] == b"RIFF"
-            assert described.raw(stored.SUMMARY)[12:] in path.read_bytes()
+            head = described.raw(stored.SUMMARY)
+            info = soundfile.info(path)
+            frame_bytes_n = info.channels * (3 if info.subtype == "PCM_24" else 4)
+            samples_n = struct.pack("<I", frame_bytes_n * info.frames)
+            assert (head[:4], head[8:16], head[-8:-4], head[-4:]) == (b"RIFF", b"WAVEfmt ", b"data", samples_n)
+            assert head[12:-8] in path.read_bytes()
             numbers = [slot.number(stored.TRACK_NUMBER) for slot in mob.objects(stored.SLOTS)]
-            assert numbers == list(range(1, soundfile.info(path).channels + 1))
+            assert numbers == list(range(1, info.channels + 1))
         assert led_to == ["vocal.wav", "keys.wav"]
 
 
