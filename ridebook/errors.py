@@ -13,6 +13,7 @@ Each message says what is wrong, where, and what to do about it::
     ├── LaneError                       an edit that a lane does not allow                   (ValueError)
     ├── SegmentError                    an edit or list of segments that does not hold       (ValueError)
     ├── ExchangeError                   a file of another program that cannot be read        (ValueError)
+    ├── HandUnreadableError             what was learnt from past songs cannot be read       (ValueError)
     └── SessionError                    a session file
         ├── SessionUnreadableError      missing, not a session, of a newer version, damaged  (ValueError)
         └── SessionChangedError         changed on disk since it was read                    (OSError)
@@ -63,6 +64,10 @@ class SegmentError(RidebookError, ValueError):
 
 class ExchangeError(RidebookError, ValueError):
     """A file of another program cannot be read."""
+
+
+class HandUnreadableError(RidebookError, ValueError):
+    """What was learnt from past songs is damaged or of a newer version."""
 
 
 class SessionError(RidebookError):

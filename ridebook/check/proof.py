@@ -165,7 +165,7 @@ def prove(session: Session, measures: Measures, hearing: Hearing | None = None) 
             words_out=out(of_words),
         )
 
-    before_lu, after_lu = (_song_lu(session, measures, lane) for lane in (Lane(), session.lane))
+    before_lu, after_lu = (song_balance_lu(session, measures, lane) for lane in (Lane(), session.lane))
     return Proof(
         before=figures("before_lu", stands.words.lost_before, stands.words.sinks_before),
         after=figures("after_lu", stands.words.lost, stands.words.sinks),
@@ -181,8 +181,8 @@ def prove(session: Session, measures: Measures, hearing: Hearing | None = None) 
     )
 
 
-def _song_lu(session: Session, measures: Measures, lane: Lane) -> float | None:
-    """Balance of the song over all its phrases with the trim and a lane."""
+def song_balance_lu(session: Session, measures: Measures, lane: Lane) -> float | None:
+    """Balance of the song over all its phrases with the trim and a lane; None where no phrase has a bed."""
     phrases = session.segments.phrases
     if not phrases:
         return None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from platformdirs import user_cache_path
+from platformdirs import user_cache_path, user_data_path
 
 _PACKAGE = Path(__file__).resolve().parent.parent
 
@@ -21,3 +21,8 @@ def shipped(name: str) -> Path:
 def cache_folder() -> Path:
     """Folder for what can be computed again; it need not exist yet."""
     return user_cache_path("ridebook", appauthor=False)
+
+
+def data_folder() -> Path:
+    """Folder for what is kept of this user and cannot be computed again; it need not exist yet."""
+    return user_data_path("ridebook", appauthor=False)
