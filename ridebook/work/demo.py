@@ -10,22 +10,28 @@ from pathlib import Path
 from ridebook.audio.output import atomic_write, check_target
 from ridebook.check.findings import Severity
 from ridebook.errors import OutputError
-from ridebook.exchange.breakpoints import write_breakpoints
 from ridebook.exchange.report import Report, report_json
-from ridebook.exchange.segment_lists import write_segments
 from ridebook.session.document import Session
 from ridebook.session.edits import ink
 from ridebook.session.file import save_session
+from ridebook.work.hand_over import HandOver, Output, What, hand_over
 from ridebook.work.hearing import with_hearing
 from ridebook.work.places import shipped
-from ridebook.work.render import render_outputs
 from ridebook.work.review import reported
 from ridebook.work.song import Song, open_phrases, open_song, with_words
 from ridebook.work.steps import Progress, part_of, silent
 
-RIDES, SEGMENTS, STEM, MIX, SESSION = "rides.csv", "segments.csv", "vocal_ridden.wav", "mix.wav", "demo.ridebook"
-FINDINGS = "findings.json"
-OUTPUT_NAMES = (RIDES, SEGMENTS, STEM, MIX, FINDINGS, SESSION)
+_HANDED = {
+    What.RIDES: "rides.csv",
+    What.MIDI: "rides.mid",
+    What.AAF: "rides.aaf",
+    What.SEGMENTS: "segments.csv",
+    What.STEM: "vocal_ridden.wav",
+    What.MIX: "mix.wav",
+    What.MANIFEST: "manifest.json",
+}
+FINDINGS, SESSION = "findings.json", "demo.ridebook"
+OUTPUT_NAMES = (*_HANDED.values(), FINDINGS, SESSION)
 PICTURE, SHEET = "window.png", "sheet.pdf"
 
 TITLE = "The Orchard Wall"
@@ -44,7 +50,7 @@ class Demo:
     session : Session
         With all suggestions inked.
     lines : tuple of str
-        What was rendered and found, as sentences.
+        What was written and found, as sentences.
     report : Report
         All findings and figures.
     """
@@ -88,19 +94,16 @@ def make_demo(out: Path, progress: Progress = silent) -> Demo:
         song = with_words(song, vocal.with_name(WORDS), vocal.with_name(LYRIC), TITLE)
         song = with_hearing(song, progress=part_of(progress, 1, 4))
         session = ink(song.session, song.suggestion, open_phrases(song.session))
-        protect = [vocal, *beds]
-        rate_hz = session.vocal.rate_hz
-        write_breakpoints(out / RIDES, session.lane, session.trim_db, rate_hz, protect=protect)
-        write_segments(out / SEGMENTS, session.segments, rate_hz, protect=protect)
-        rendered = render_outputs(song.pair, session, stem=out / STEM, mix=out / MIX, progress=part_of(progress, 2, 4))
+        outputs = tuple(Output(what, out / name) for what, name in _HANDED.items())
+        handed = hand_over(session, HandOver(outputs), progress=part_of(progress, 2, 4))
         report = reported(
             song.pair, session, song.analysis.measures, hearing=song.hearing, progress=part_of(progress, 3, 4)
         )
-        atomic_write(out / FINDINGS, report_json(report), protect)
+        atomic_write(out / FINDINGS, report_json(report), [vocal, *beds])
         save_session(session, out / SESSION, force=True)
     must_n = sum(found.severity is Severity.MUST for found in report.findings)
     told = f"Findings: {must_n} that must be seen to, {len(report.findings) - must_n} worth a look."
-    return Demo(song, session, (*(one.line() for one in rendered), told), report)
+    return Demo(song, session, (*handed.lines(names_only=True), told), report)
 
 
 def display_there() -> bool:

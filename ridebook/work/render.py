@@ -1,57 +1,19 @@
-"""The gain that voices are rendered with; the ridden stem and the mix of a session, written and metered."""
+"""What voices are rendered with: their gain, on their own files, and the phrases as markers."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import partial
-from os import PathLike
-from typing import Protocol
 
 import numpy as np
 
 from ridebook.audio.chunks import Marker
 from ridebook.audio.gain import GainCurve
-from ridebook.audio.render import Observer, RenderReport, render_mix, render_stem
-from ridebook.audio.stems import Stem, StemPair
-from ridebook.measure.truepeak import TruePeak
+from ridebook.audio.stems import Stem
 from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.session.document import Session
-from ridebook.work.steps import CancelCheck, Cancelled, Progress, never, part_of, silent
 
 CEILING_DBTP = -1.0
 """A true peak over this is told (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Rendered:
-    """One file that was rendered.
-
-    Parameters
-    ----------
-    what : str
-        ``ridden stem`` or ``mix``.
-    report : RenderReport
-        What was written.
-    """
-
-    what: str
-    report: RenderReport
-
-    def line(self) -> str:
-        """Say what there is to say of the file, in one line."""
-        report = self.report
-        parts = [f"Wrote the {self.what} {report.path}: true peak {report.true_peak_dbtp:.1f} dBTP."]
-        if report.true_peak_dbtp > CEILING_DBTP:
-            parts.append(f"That is over the ceiling of {CEILING_DBTP:g} dBTP; nothing was limited.")
-        if report.clipped_n:
-            parts.append(f"{report.clipped_n} samples are cut off at full scale: lower the trim.")
-        return " ".join([*parts, *report.notices])
-
-
-class _Job(Protocol):
-    def __call__(self, *, observer: Observer, progress: Progress, cancelled: CancelCheck) -> RenderReport | None: ...
 
 
 def whole_gain(lane: Lane, trim_db: float) -> GainCurve:
@@ -92,56 +54,3 @@ def phrase_markers(session: Session, stem: Stem | None = None) -> list[Marker]:
         if at_n >= 0 and (stem is None or at_n < stem.info.frames_n):
             markers.append(Marker(at_n, phrase.label or f"phrase {i}", end_n - at_n))
     return markers
-
-
-def render_outputs(
-    pair: StemPair,
-    session: Session,
-    *,
-    stem: str | PathLike[str] | None = None,
-    mix: str | PathLike[str] | None = None,
-    protect: Sequence[str | PathLike[str]] = (),
-    progress: Progress = silent,
-    cancelled: CancelCheck = never,
-) -> tuple[Rendered, ...]:
-    """Write the ridden stem, the mix, or both, with the phrases as markers where the file can hold them.
-
-    Parameters
-    ----------
-    pair : StemPair
-        The open pair of the session.
-    session : Session
-        Trim and lane.
-    stem, mix : path-like, optional
-        Files to write.
-    protect : sequence of path-like
-        Files that must not be written over, beside the pair's own.
-    progress, cancelled
-        As for `ridebook.work.analyse.analyse`.
-
-    Raises
-    ------
-    OutputError
-        A file cannot be written, or is a source.
-    SourceError
-        A source breaks off.
-    Cancelled
-        The work was called off; the file in hand was not written.
-    """
-    curve = whole_gain(session.lane, session.trim_db)
-    protect = [*protect, *(source.path for source in session.sources)]
-    law_db = session.settings.centre_law_db
-    markers = phrase_markers(session)
-    jobs: list[tuple[str, _Job]] = []
-    if stem is not None:
-        jobs.append(("ridden stem", partial(render_stem, pair.vocal.path, stem, curve, protect, markers=markers)))
-    if mix is not None:
-        jobs.append(("mix", partial(render_mix, pair, mix, curve, law_db, protect, markers=markers)))
-    rendered = []
-    for i, (what, job) in enumerate(jobs):
-        meter = TruePeak(pair.rate_hz)
-        report = job(observer=meter.feed, progress=part_of(progress, i, len(jobs)), cancelled=cancelled)
-        if report is None:
-            raise Cancelled
-        rendered.append(Rendered(what, replace(report, true_peak_dbtp=meter.dbtp)))
-    return tuple(rendered)

@@ -13,8 +13,8 @@ import soundfile
 from ridebook.session.document import Session
 from ridebook.session.edits import ink
 from ridebook.work.demo import demo_sources
+from ridebook.work.hand_over import HandOver, Output, What, hand_over
 from ridebook.work.peaks import heights_of, true_peaks_dbtp
-from ridebook.work.render import render_outputs
 from ridebook.work.review import Review, review
 from ridebook.work.song import open_song
 
@@ -28,7 +28,8 @@ def checked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Review, Session, 
     with song.pair:
         session = ink(song.session, song.suggestion)
         made = review(song.pair, session, song.analysis.measures)
-        render_outputs(song.pair, session, stem=folder / "stem.wav", mix=folder / "mix.wav")
+        names = ((What.STEM, "stem.wav"), (What.MIX, "mix.wav"))
+        hand_over(session, HandOver(tuple(Output(what, folder / name) for what, name in names)))
         heights = heights_of(song.pair, session.settings.centre_law_db)
         assert true_peaks_dbtp(song.pair, session, heights) == {
             "ridden stem": made.proof.rendered_after.stem.true_peak_dbtp,
