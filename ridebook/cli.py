@@ -108,6 +108,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     cli_export.add_follower(suggest)
     cli_reference.add_options(suggest)
+    suggest.add_argument("--hand", action="store_true", help="lean toward what was learnt from your saved sessions")
     _add_listening_level(suggest)
     suggest.add_argument("--open", action="store_true", help="leave all phrases of the session open")
     suggest.add_argument("--force", action="store_true", help="replace a session that is there")
@@ -211,7 +212,8 @@ def _suggest(arguments: argparse.Namespace) -> int:
     from ridebook.work.song import open_song
     from ridebook.work.words import lyric_text, song_with_lyric, song_with_timings
 
-    settings, references = _settings(arguments), cli_reference.named(arguments)
+    settings, hand_lines = cli_reference.with_hand(_settings(arguments), arguments)
+    references = cli_reference.named(arguments)
     _check_outputs([arguments.rides, arguments.segments, arguments.session], _inputs(arguments))
     lyric = None if arguments.lyrics is None else lyric_text(arguments.lyrics)
     if arguments.session is not None:
@@ -237,7 +239,7 @@ def _suggest(arguments: argparse.Namespace) -> int:
         if arguments.session is not None:
             _save(session, arguments.session, force=arguments.force)
         _tell_notices(song)
-        for line in [*reference_lines, *_found_lines(song)]:
+        for line in [*hand_lines, *reference_lines, *_found_lines(song)]:
             print(line)
     return DONE
 

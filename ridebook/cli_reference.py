@@ -1,9 +1,9 @@
-"""Options of `ridebook suggest` about references, and what they ask for."""
+"""Options of `ridebook suggest` about references and the user's own hand, and what they ask for."""
 
 from __future__ import annotations
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -106,3 +106,26 @@ def with_references(session: Session, references: Named) -> Session:
     from ridebook.session.edits import set_reference_pairs, set_references
 
     return set_reference_pairs(set_references(session, references.mixes), references.pairs)
+
+
+def with_hand(settings: RideSettings, arguments: argparse.Namespace) -> tuple[RideSettings, list[str]]:
+    """Give settings that lean toward the user's hand, where that is asked for, and what was learnt, as lines.
+
+    What is named on the command line stays.
+
+    Raises
+    ------
+    HandUnreadableError
+        What was learnt cannot be read.
+    """
+    from ridebook.ride.hand import learnt_hand
+    from ridebook.work.hand import HandStore, hand_lines
+
+    if not arguments.hand:
+        return settings, []
+    hand = learnt_hand(HandStore().read().songs)
+    if arguments.aim is not None or arguments.style:
+        hand = replace(hand, aim_lu=None)
+    if arguments.share is not None:
+        hand = replace(hand, share=None)
+    return hand.applied(settings), [f"Your hand: {line}" for line in hand_lines(hand, settings)]
