@@ -77,7 +77,7 @@ class SongWatch(QObject):
         if before.approved_mix != after.approved_mix:
             self._watch_files()
             self._measure_health()
-        if before.settings.centre_law_db != after.settings.centre_law_db:
+        if before.settings.centre_law_db != after.settings.centre_law_db or before.followers != after.followers:
             self.peaks_dbtp, self._heights = {}, None
             self._measure_heights()
         elif before.lane is not after.lane or before.trim_db != after.trim_db:
@@ -88,8 +88,10 @@ class SongWatch(QObject):
         session = self._desk.session
         if self._files.files():
             self._files.removePaths(self._files.files())
-        if session is not None:
-            self._files.addPaths([source.path for source in session.sources if Path(source.path).is_file()])
+        sources = session.sources if session is not None else ()
+        there = [source.path for source in sources if Path(source.path).is_file()]
+        if there:
+            self._files.addPaths(there)
 
     def _look_at_files(self) -> None:
         """See whether a file that was written is still what the session was made on."""
@@ -168,6 +170,6 @@ class SongWatch(QObject):
 
 def _files_of_its_own(session: Session) -> StemPair:
     """Open the pair anew: the desk may let go of its own at any time."""
-    from ridebook.audio.stems import open_pair
+    from ridebook.work.opened import opened_pair
 
-    return open_pair(session.vocal.path, [bed.path for bed in session.beds])
+    return opened_pair(session, with_followers=True)

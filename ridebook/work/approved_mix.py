@@ -10,6 +10,7 @@ import numpy as np
 
 from ridebook.audio.stems import Stem, StemPair, open_pair
 from ridebook.check.source_faults import MixFit
+from ridebook.work.blocks import bed_placed, voices_placed
 from ridebook.work.preview import placed
 from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
 
@@ -34,7 +35,7 @@ def mix_fit(
     Parameters
     ----------
     pair : StemPair
-        The open pair.
+        The open pair, with its followers.
     path : path-like
         The mix that was approved.
     centre_law_db : float
@@ -73,15 +74,11 @@ def mix_fit(
 
 
 def _products(pair: StemPair, mix: Stem, start_n: int, stop_n: int, lag_n: int, centre_law_db: float) -> np.ndarray:
-    """Give sums of products of vocal, bed and mix, shape (3, 3), over a stretch."""
-    vocal = placed(pair.vocal, pair.mix_layout, start_n, stop_n, centre_law_db)
+    """Give sums of products of voices, bed and mix, shape (3, 3), over a stretch."""
+    voices = np.asarray(sum(voices_placed(pair, start_n, stop_n, centre_law_db)))
     there = placed(mix, pair.mix_layout, start_n + lag_n, stop_n + lag_n)
-    three = np.stack([vocal.ravel(), _bed(pair, start_n, stop_n).ravel(), there.ravel()])
+    three = np.stack([voices.ravel(), bed_placed(pair, start_n, stop_n).ravel(), there.ravel()])
     return np.asarray(three @ three.T)
-
-
-def _bed(pair: StemPair, start_n: int, stop_n: int) -> np.ndarray:
-    return np.asarray(sum(placed(bed, pair.mix_layout, start_n, stop_n) for bed in pair.beds))
 
 
 def _left(products: np.ndarray, gains: np.ndarray) -> float:
@@ -113,7 +110,7 @@ def _lag_n(pair: StemPair, mix: Stem, centre_law_db: float) -> int:
     """How much later the mix has what the pair has, in frames, from where the pair is loudest."""
 
     def mono(start_n: int, stop_n: int) -> np.ndarray:
-        both = placed(pair.vocal, pair.mix_layout, start_n, stop_n, centre_law_db) + _bed(pair, start_n, stop_n)
+        both = sum(voices_placed(pair, start_n, stop_n, centre_law_db)) + bed_placed(pair, start_n, stop_n)
         return np.asarray(both.sum(axis=1))
 
     length_n = min(round(_WINDOW_S * pair.rate_hz), pair.mix_end_n - pair.mix_start_n)

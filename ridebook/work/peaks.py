@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,8 +12,8 @@ from ridebook.audio.gain import GainCurve
 from ridebook.audio.stems import StemPair
 from ridebook.measure.truepeak import TAPS_N, TruePeak
 from ridebook.session.document import Session
-from ridebook.work.preview import placed
-from ridebook.work.render import whole_gain
+from ridebook.work.blocks import bed_placed, gain_column, voices_placed
+from ridebook.work.render import voice_curves
 from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
 
 _BLOCK_N = 1 << 16
@@ -30,16 +31,18 @@ class Heights:
     ----------
     starts_n : ndarray
         First frame of each block, int64, rising; the last entry is the frame after the last block.
-    alone, placed, bed : ndarray
-        True peak of the vocal in its own channels, of the vocal in the mix, and of the bed, a value for each block.
+    alone, bed : ndarray
+        True peak of the vocal in its own channels, and of the bed, a value for each block.
+    voices : ndarray
+        True peak of the vocal and of each follower in the mix, a row for each.
     centre_law_db : float
         Law that the vocal was placed by.
     """
 
     starts_n: np.ndarray
     alone: np.ndarray
-    placed: np.ndarray
     bed: np.ndarray
+    voices: np.ndarray
     centre_law_db: float
 
 
@@ -65,12 +68,12 @@ def heights_of(
         The work was called off.
     """
     starts_n = np.append(np.arange(pair.mix_start_n, pair.mix_end_n, _BLOCK_N), pair.mix_end_n)
-    heights = np.zeros((3, len(starts_n) - 1))
+    heights = np.zeros((3 + len(pair.followers), len(starts_n) - 1))
     for k, (start_n, stop_n) in enumerate(zip(starts_n[:-1].tolist(), starts_n[1:].tolist(), strict=True)):
         raise_if(cancelled)
         heights[:, k] = [_peak(part, pair.rate_hz) for part in _faded(pair, start_n, stop_n, centre_law_db)]
         progress((k + 1) / heights.shape[1])
-    return Heights(starts_n, heights[0], heights[1], heights[2], centre_law_db)
+    return Heights(starts_n, heights[0], heights[1], heights[2:], centre_law_db)
 
 
 def true_peaks_dbtp(
@@ -97,9 +100,13 @@ def true_peaks_dbtp(
     dict of str to float
         ``ridden stem`` and ``mix``, in dBTP.
     """
-    curve = whole_gain(session.lane, session.trim_db)
-    highest = highest_gains(curve, heights.starts_n) * 10.0 ** (_SLACK_DB / 20.0)
-    at_most = {"ridden stem": heights.alone * highest, "mix": heights.placed * highest + heights.bed}
+    curves = voice_curves(session)
+    slack = 10.0 ** (_SLACK_DB / 20.0)
+    highest = np.stack([highest_gains(curve, heights.starts_n) for curve in curves]) * slack
+    at_most = {
+        "ridden stem": heights.alone * highest[0],
+        "mix": (heights.voices * highest).sum(axis=0) + heights.bed,
+    }
     peaks = {}
     for what, bounds in at_most.items():
         peak = 0.0
@@ -108,7 +115,7 @@ def true_peaks_dbtp(
                 break
             raise_if(cancelled)
             start_n, stop_n = heights.starts_n[k : k + 2].tolist()
-            peak = max(peak, _ridden_peak(pair, curve, start_n, stop_n, what == "mix", heights.centre_law_db))
+            peak = max(peak, _ridden_peak(pair, curves, start_n, stop_n, what == "mix", heights.centre_law_db))
         peaks[what] = 20.0 * math.log10(peak) if peak > 0.0 else -math.inf
     return peaks
 
@@ -124,22 +131,22 @@ def highest_gains(curve: GainCurve, starts_n: np.ndarray) -> np.ndarray:
 
 
 def _ridden_peak(
-    pair: StemPair, curve: GainCurve, start_n: int, stop_n: int, mixed: bool, centre_law_db: float
+    pair: StemPair, curves: Sequence[GainCurve], start_n: int, stop_n: int, mixed: bool, centre_law_db: float
 ) -> float:
     first_n, last_n = start_n - _AROUND_N, stop_n + _AROUND_N
-    gain = curve.block(first_n, last_n)
-    column = gain if isinstance(gain, float) else gain[:, None]
     if mixed:
-        vocal = placed(pair.vocal, pair.mix_layout, first_n, last_n, centre_law_db)
-        return _peak(_with_soft_ends(vocal * column + _bed(pair, first_n, last_n)), pair.rate_hz)
-    return _peak(_with_soft_ends(_alone(pair, first_n, last_n) * column), pair.rate_hz)
+        voices = zip(voices_placed(pair, first_n, last_n, centre_law_db), curves, strict=True)
+        ridden = sum(voice * gain_column(curve, first_n, last_n) for voice, curve in voices)
+        block = ridden + bed_placed(pair, first_n, last_n)
+    else:
+        block = _alone(pair, first_n, last_n) * gain_column(curves[0], first_n, last_n)
+    return _peak(_with_soft_ends(block), pair.rate_hz)
 
 
 def _faded(pair: StemPair, start_n: int, stop_n: int, centre_law_db: float) -> list[np.ndarray]:
     first_n, last_n = start_n - _AROUND_N, stop_n + _AROUND_N
-    vocal = placed(pair.vocal, pair.mix_layout, first_n, last_n, centre_law_db)
-    parts = (_alone(pair, first_n, last_n), vocal, _bed(pair, first_n, last_n))
-    return [_with_soft_ends(part) for part in parts]
+    parts = [_alone(pair, first_n, last_n), bed_placed(pair, first_n, last_n)]
+    return [_with_soft_ends(part) for part in [*parts, *voices_placed(pair, first_n, last_n, centre_law_db)]]
 
 
 def _alone(pair: StemPair, first_n: int, last_n: int) -> np.ndarray:
@@ -148,10 +155,6 @@ def _alone(pair: StemPair, first_n: int, last_n: int) -> np.ndarray:
     block[: max(0, -first_n)] = 0.0
     block[max(0, pair.frames_n - first_n) :] = 0.0
     return block
-
-
-def _bed(pair: StemPair, first_n: int, last_n: int) -> np.ndarray:
-    return np.asarray(sum((placed(bed, pair.mix_layout, first_n, last_n) for bed in pair.beds), np.zeros(1)))
 
 
 def _with_soft_ends(block: np.ndarray) -> np.ndarray:

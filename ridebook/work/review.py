@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from ridebook.audio.gain import GainCurve
 from ridebook.audio.stems import StemPair
 from ridebook.check.findings import Finding, Severity, find, time_text
 from ridebook.check.proof import Metered, Outputs, Proof, prove
@@ -23,11 +21,11 @@ from ridebook.measure.truepeak import TruePeak
 from ridebook.ride.hearing import Hearing
 from ridebook.ride.lane import Lane
 from ridebook.session.document import Session
+from ridebook.work.blocks import bed_placed, gain_column, voices_placed
 from ridebook.work.cache import AnalysisCache
 from ridebook.work.hearing import session_hearing
-from ridebook.work.preview import placed
 from ridebook.work.reference import against_line, learn_all
-from ridebook.work.render import whole_gain
+from ridebook.work.render import voice_curves
 from ridebook.work.source_health import source_health
 from ridebook.work.steps import CancelCheck, Progress, never, part_of, raise_if, silent
 
@@ -110,7 +108,7 @@ def review(
     Parameters
     ----------
     pair : StemPair
-        The open pair of the session.
+        The open pair of the session, with its followers.
     session : Session
         What is checked.
     measures : Measures
@@ -208,45 +206,26 @@ class _Meter:
 def _metered(pair: StemPair, session: Session, progress: Progress, cancelled: CancelCheck) -> tuple[Outputs, Outputs]:
     """Meters with the trim alone, and with trim and rides."""
     stem_weights, mix_weights = pair.vocal.layout.weights.tolist(), pair.mix_layout.weights.tolist()
+    law_db = session.settings.centre_law_db
+    both = [voice_curves(each) for each in (replace(session, lane=Lane()), session)]
     with ThreadPoolExecutor(2, "meter") as worker:
-        meters = [
-            (_Meter(pair.rate_hz, stem_weights, worker), _Meter(pair.rate_hz, mix_weights, worker)) for _ in range(2)
-        ]
-        for stop_n, (alone, placed_there), bed, gains in _blocks(pair, session, [Lane(), session.lane], cancelled):
+        meters = [(_Meter(pair.rate_hz, stem_weights, worker), _Meter(pair.rate_hz, mix_weights, worker)) for _ in both]
+        for at_n in range(pair.mix_start_n, pair.mix_end_n, _BLOCK_N):
+            raise_if(cancelled)
+            stop_n = min(at_n + _BLOCK_N, pair.mix_end_n)
+            bed, alone = bed_placed(pair, at_n, stop_n), pair.vocal.read(at_n, stop_n)
+            voices = voices_placed(pair, at_n, stop_n, law_db)
             # The stem is metered over the vocal's own length, as its file is.
-            first = max(0, len(alone) - stop_n)
+            first = max(0, -at_n)
             last = len(alone) - max(0, stop_n - pair.frames_n)
-            for (stem, mix), gain in zip(meters, gains, strict=True):
+            for (stem, mix), curves in zip(meters, both, strict=True):
+                gains = [gain_column(curve, at_n, stop_n) for curve in curves]
                 if last > first:
-                    stem.feed((alone * gain)[first:last])
-                mix.feed(placed_there * gain + bed)
-            progress(_done(pair, stop_n))
+                    stem.feed((alone * gains[0])[first:last])
+                mix.feed(sum(voice * gain for voice, gain in zip(voices, gains, strict=True)) + bed)
+            progress((stop_n - pair.mix_start_n) / (pair.mix_end_n - pair.mix_start_n))
         before, after = (Outputs(stem.finish(), mix.finish()) for stem, mix in meters)
     return before, after
-
-
-_Block = tuple[int, tuple[np.ndarray, np.ndarray], np.ndarray, list[np.ndarray | float]]
-
-
-def _blocks(pair: StemPair, session: Session, lanes: list[Lane], cancelled: CancelCheck) -> Iterator[_Block]:
-    """Blocks over the whole mix: where each ends, the vocal alone and placed, the bed placed, a gain for each lane."""
-    curves = [whole_gain(lane, session.trim_db) for lane in lanes]
-    law_db = session.settings.centre_law_db
-    for at_n in range(pair.mix_start_n, pair.mix_end_n, _BLOCK_N):
-        raise_if(cancelled)
-        stop_n = min(at_n + _BLOCK_N, pair.mix_end_n)
-        bed = sum((placed(bed, pair.mix_layout, at_n, stop_n) for bed in pair.beds), np.zeros(1))
-        vocal = pair.vocal.read(at_n, stop_n), placed(pair.vocal, pair.mix_layout, at_n, stop_n, law_db)
-        yield stop_n, vocal, np.asarray(bed), [_column(curve, at_n, stop_n) for curve in curves]
-
-
-def _column(curve: GainCurve, at_n: int, stop_n: int) -> np.ndarray | float:
-    gain = curve.block(at_n, stop_n)
-    return gain if isinstance(gain, float) else gain[:, None]
-
-
-def _done(pair: StemPair, stop_n: int) -> float:
-    return (stop_n - pair.mix_start_n) / (pair.mix_end_n - pair.mix_start_n)
 
 
 def _finite(value: float) -> float | None:

@@ -135,7 +135,7 @@ def reopen_song(
     Cancelled
         The work was called off.
     """
-    pair = opened_pair(session)
+    pair = opened_pair(session, with_followers=True)
     try:
         sources = tuple(source_file(stem.info) for stem in pair.stems)
         changed = tuple(
