@@ -13,8 +13,10 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 from PySide6.QtCore import QCoreApplication, QEvent, QSettings, QThreadPool
 from PySide6.QtWidgets import QApplication
 
-from ridebook.gui.app import make_app
+from ridebook.gui.app import Windows, make_app
 from ridebook.gui.theme import ThemeChoice, themes
+from tests.gui.hands import put
+from tests.gui.songs import song
 
 
 def pytest_collection_modifyitems(items):
@@ -57,3 +59,19 @@ def _fresh(qapp, tmp_path, monkeypatch):
     assert not left, f"windows left open: {left}"
     assert QThreadPool.globalInstance().activeThreadCount() == 0
     assert set(own_threads()) <= threads
+
+
+@pytest.fixture(name="window")
+def song_window(qapp, qtbot):
+    """A window of 1280 x 800 with the constructed song in it."""
+    windows = Windows()
+    made = windows.make()
+    made.resize(1280, 800)
+    made.show()
+    qtbot.waitExposed(made)
+    put(made, song())
+    yield made
+    for each in list(windows.open):
+        each._leaving = True
+        each.close()
+    windows.deleteLater()

@@ -10,13 +10,13 @@ from PySide6.QtGui import QContextMenuEvent, QHelpEvent
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication, QMenu, QToolTip
 
-from ridebook.gui.app import Windows
 from ridebook.gui.label_editor import LabelEditor
 from ridebook.gui.sheet_rows import Filter
 from ridebook.gui.theme import themes
 from ridebook.segment.spans import Kind, Origin
 from ridebook.session import edits
 from ridebook.session.document import State
+from tests.gui.hands import press, put, steps
 from tests.gui.songs import RATE_HZ, mid_pass, song
 
 CTRL, SHIFT, ALT = (
@@ -29,33 +29,6 @@ LEFT = Qt.MouseButton.LeftButton
 MS = RATE_HZ // 1000
 
 
-@pytest.fixture
-def window(qapp, qtbot):
-    windows = Windows()
-    made = windows.make()
-    made.resize(1280, 800)
-    made.show()
-    qtbot.waitExposed(made)
-    put(made, song())
-    yield made
-    for each in list(windows.open):
-        each._leaving = True
-        each.close()
-    windows.deleteLater()
-
-
-def put(window, made):
-    session, measures, suggestion = made
-    window.desk.show_session(session, measures=measures, suggestion=suggestion)
-    window.desk.opened.emit()
-    QApplication.processEvents()
-
-
-def press(window, key, modifiers=NONE):
-    QTest.keyClick(window.focusWidget(), key, modifiers)
-    QApplication.processEvents()
-
-
 def spans(window, kind):
     return {each.id: each for each in getattr(window.desk.session.segments, f"{kind.value}s")}
 
@@ -64,10 +37,6 @@ def words(window, phrase_id):
     segments = window.desk.session.segments
     phrase = next(each for each in segments.phrases if each.id == phrase_id)
     return [word.label for word in segments.words_of(phrase)]
-
-
-def steps(window):
-    return [step.label for step in window.desk.history.steps]
 
 
 def editor(window):

@@ -1,0 +1,26 @@
+"""What hands do on a whole window, for its tests."""
+
+from __future__ import annotations
+
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+from PySide6.QtWidgets import QApplication
+
+
+def put(window, made):
+    """Put a constructed song into the window."""
+    session, measures, suggestion = made
+    window.desk.show_session(session, measures=measures, suggestion=suggestion)
+    window.desk.opened.emit()
+    QApplication.processEvents()
+
+
+def press(window, key, modifiers=Qt.KeyboardModifier.NoModifier):
+    """Press a key where the focus is."""
+    QTest.keyClick(window.focusWidget(), key, modifiers)
+    QApplication.processEvents()
+
+
+def steps(window):
+    """Names of the steps that can be undone."""
+    return [step.label for step in window.desk.history.steps]
