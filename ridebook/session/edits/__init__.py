@@ -31,7 +31,7 @@ from ridebook.session.edits.by_hand import (
 )
 from ridebook.session.edits.common import RAMP_S, phrase_cells, quiet_ids, span_of
 from ridebook.session.edits.decisions import ink, leave_open, lock, set_note, set_quiet, strike, unlock
-from ridebook.session.edits.lines import break_line, retype_line, with_texts
+from ridebook.session.edits.lines import break_line, lines_text, retype_line, with_texts
 from ridebook.session.edits.renewal import change_source, replace_segments
 from ridebook.session.edits.segments import (
     confirm,
@@ -74,6 +74,7 @@ __all__ = [
     "ink",
     "insert_span",
     "leave_open",
+    "lines_text",
     "lock",
     "merge",
     "move_border",

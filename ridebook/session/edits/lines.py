@@ -165,6 +165,20 @@ def _said(session: Session, phrase: Span) -> str:
     return " ".join(word.label for word in session.segments.words_of(phrase) if word.label)
 
 
+def lines_text(session: Session) -> str:
+    """Labels of the phrases as a lyric: a line each, a blank line and a [name] before each section that has one."""
+    lines: list[str] = []
+    before = None
+    for phrase in session.segments.phrases:
+        section = session.segments.section_of(phrase)
+        if section is not before:
+            lines += [""] if lines else []
+            lines += [f"[{section.label}]"] if section is not None and section.label else []
+        before = section
+        lines += [phrase.label] if phrase.label.strip() else []
+    return "\n".join(lines)
+
+
 def followed(lyric: str, before: Sequence[str], after: Sequence[str]) -> str:
     """Lyric whose lines are changed as the labels of phrases were; lines that no phrase says stay.
 
