@@ -93,7 +93,13 @@ def read_any_lane(
     names = [name.strip() for name in re.split("[;,]", lines[0][1])]
     if is_breakpoint_header(names) and None in _units_of(names):
         gain = GainUnit.DB if "gain_db" in names else GainUnit.LINEAR
-        return ReadLane(read_breakpoints(path, rate_hz, timeline=timeline), gain, TimeUnit.SECONDS)
+        lane = read_breakpoints(path, rate_hz, timeline=timeline)
+        if lane.points[0].frame_n >= frames_n:
+            raise ExchangeError(
+                f"{path} begins {lane.points[0].frame_n / rate_hz:g} s into the vocal, after its end; the list is for "
+                "a timeline that begins elsewhere: export it with its zero where the vocal begins"
+            )
+        return ReadLane(lane, gain, TimeUnit.SECONDS)
     header, rows = _rows(path, lines)
     times = np.array([_time(path, line, cells[0]) for line, cells in rows])
     gains = np.array([_number(path, line, "gain", cells[1]) for line, cells in rows])

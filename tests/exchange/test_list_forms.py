@@ -241,6 +241,14 @@ def test_a_timecode_before_its_start_is_told_from_one_after_midnight(tmp_path):
         read_breakpoints(tmp_path / "x.csv", 48_000)
 
 
+def test_a_list_for_another_start_is_not_taken_for_a_lane_after_the_song(tmp_path):
+    hour = Timeline(0, TimecodeClock(start="01:00:00:00"))
+    write_breakpoints(tmp_path / "x.csv", LANE, 0.0, 48_000, form=ListForm((ListTime.TIMECODE,), timeline=hour))
+    with pytest.raises(ExchangeError, match="begins 3600 s into the vocal, after its end"):
+        read_any_lane(tmp_path / "x.csv", 48_000, 480_000)
+    assert read_any_lane(tmp_path / "x.csv", 48_000, 480_000, timeline=hour).lane == LANE
+
+
 def test_forms_that_cannot_be_say_so():
     with pytest.raises(SettingError, match="column of time"):
         ListForm(times=())
