@@ -1,1 +1,1 @@
-"""Where the voice is: activity, phrases, words, breaths, sibilants and sections."""
+"""Where the voice is: activity, phrases, words, breaths, sibilants, plosives and sections."""

@@ -1,4 +1,4 @@
-"""Phrases, words, breaths, sibilants and sections of a vocal, found from the audio alone."""
+"""Phrases, words, breaths, sibilants, plosives and sections of a vocal, found from the audio alone."""
 
 from __future__ import annotations
 
@@ -25,6 +25,7 @@ from ridebook.segment.borders import (
 from ridebook.segment.change import find_change
 from ridebook.segment.noises import find_breaths, find_sibilants
 from ridebook.segment.nuclei import nuclei_cells
+from ridebook.segment.plosives import find_plosives
 from ridebook.segment.sections import find_sections
 from ridebook.segment.spans import Kind, Segments, Span
 from ridebook.segment.steps import find_steps
@@ -42,16 +43,21 @@ _NO_CELLS = np.zeros((0, 2), np.int64)
 
 @dataclass(frozen=True, eq=False)
 class Found:
-    """Stretches found, each int64 of shape (stretches, 2): first cell and the cell after the last."""
+    """Stretches found, each int64 of shape (stretches, 2): first cell and the cell after the last.
+
+    `pops` says of each plosive whether it thumps on the microphone.
+    """
 
     phrases: np.ndarray
     words: np.ndarray
     breaths: np.ndarray
     sibilants: np.ndarray
+    plosives: np.ndarray
+    pops: np.ndarray
 
 
 def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
-    """Phrases, words, breaths, sibilants and sections of a vocal.
+    """Phrases, words, breaths, sibilants, plosives and sections of a vocal.
 
     Parameters
     ----------
@@ -63,8 +69,8 @@ def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
     Returns
     -------
     Segments
-        All spans found, without labels. Empty where the vocal is silent. A phrase begins where a word does; words do
-        not overlap and cover their phrase but for its pauses.
+        All spans found, without labels but for "pop" on a plosive that thumps. Empty where the vocal is silent. A
+        phrase begins where a word does; words do not overlap and cover their phrase but for its pauses.
     """
     found = find_cells(features)
     frames = points_n(0, features.cells_n + 1, features.rate_hz)
@@ -76,19 +82,21 @@ def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
             for i, (start, end) in enumerate(cells.tolist(), start=1)
         )
 
+    plosives = spans(Kind.PLOSIVE, "t", 4, found.plosives)
     return Segments(
         sections=spans(Kind.SECTION, "s", 2, find_sections(found.phrases, measures.bed, features.cells_n)),
         phrases=spans(Kind.PHRASE, "p", 3, found.phrases),
         words=spans(Kind.WORD, "w", 4, found.words),
         breaths=spans(Kind.BREATH, "b", 3, found.breaths),
         sibilants=spans(Kind.SIBILANT, "x", 3, found.sibilants),
+        plosives=tuple(replace(span, label="pop" if pop else "") for span, pop in zip(plosives, found.pops)),
     )
 
 
 def find_cells(
     features: VocalFeatures, word_scorer: Scorer = WORD_SCORER, phrase_scorer: Scorer = PHRASE_SCORER
 ) -> Found:
-    """Phrases, words, breaths and sibilants in cells of the grid.
+    """Phrases, words, breaths, sibilants and plosives in cells of the grid.
 
     Parameters
     ----------
@@ -103,9 +111,10 @@ def find_cells(
     """
     activity = find_activity(features)
     if not activity.active.any():
-        return Found(_NO_CELLS, _NO_CELLS, _NO_CELLS, _NO_CELLS)
+        return Found(_NO_CELLS, _NO_CELLS, _NO_CELLS, _NO_CELLS, _NO_CELLS, np.zeros(0, bool))
     sibilants = find_sibilants(features, activity)
     breaths = find_breaths(features, activity, sibilants)
+    plosives, pops = find_plosives(features, activity, sibilants)
     activity = _without(activity, breaths)
     change = find_change(features, activity)
     pace = find_pace(nuclei_cells(features, activity), activity)
@@ -122,7 +131,7 @@ def find_cells(
     words = _ended(cells, activity)
     lasts = np.append(firsts[1:], len(words)) - 1
     phrases = np.column_stack([words[firsts, 0], words[lasts, 1]])
-    return Found(phrases, words, breaths, sibilants)
+    return Found(phrases, words, breaths, sibilants, plosives, pops)
 
 
 def _without(activity: Activity, breaths: np.ndarray) -> Activity:

@@ -1,34 +1,14 @@
-"""Words, syllable nuclei and sibilants of synthesized speech, whose phonemes are known to the sample."""
-
-from functools import cache
+"""Words, nuclei, sibilants and plosives of synthesized speech, whose phonemes are known to the sample."""
 
 import numpy as np
 import pytest
 
-from ridebook.measure.features import VocalFeatures
+from ridebook.segment.activity import find_activity
 from ridebook.segment.find import find_cells
 from ridebook.segment.nuclei import nuclei
+from ridebook.segment.plosives import find_plosives
 from tests.segment import made
-from tests.synth import Utterance, speak
-
-TEXTS = (
-    "the boats are waiting in the bay and every sailor knows the way, we sing until the morning light",
-    "seven silver candles burning steady on the shelf, I was only ever hoping to be honest with myself",
-    "nothing ever happens in a quiet little town, shadows under lamplight moving slowly to the beat",
-)
-VOICES = (("en", 40, 150), ("en-us+f2", 65, 130), ("en+m4", 25, 140))
-VOWELS = tuple("aeiouAEIOUV03@")
-SIBILANTS = {"s", "z", "S", "Z", "tS", "dZ"}
-
-
-@cache
-def said() -> tuple[tuple[Utterance, VocalFeatures], ...]:
-    utterances = [speak(text, voice, pitch, rate) for text in TEXTS for voice, pitch, rate in VOICES]
-    return tuple((one, made.features_of(one.samples, one.rate_hz)) for one in utterances)
-
-
-def plain(name: str) -> str:
-    return name.strip("',;#")
+from tests.segment.spoken import PLOSIVES, SIBILANTS, VOWELS, plain, said, spans_of
 
 
 def test_syllable_nuclei() -> None:
@@ -57,19 +37,47 @@ def test_word_starts() -> None:
     assert made.f1(hits, truth_n, found_n) >= 0.65
 
 
-def test_sibilants() -> None:
+@pytest.mark.parametrize(("kind", "names"), [("sibilants", SIBILANTS), ("plosives", PLOSIVES)])
+def test_noises_of_consonants(kind: str, names: frozenset[str]) -> None:
     recalled = truth_n = precise = found_n = 0
     for utterance, features in said():
-        rate = utterance.rate_hz
-        truth = [(p.start_n / rate, p.end_n / rate) for p in utterance.phonemes if plain(p.name) in SIBILANTS]
-        found = [(start / 100, end / 100) for start, end in find_cells(features).sibilants.tolist()]
+        truth = spans_of(utterance, names)
+        found = [(start / 100, end / 100) for start, end in getattr(find_cells(features), kind).tolist()]
         recalled += made.overlaps(truth, found)
         precise += made.overlaps(found, truth)
         truth_n += len(truth)
         found_n += len(found)
-    assert truth_n > 40
+    assert min(truth_n, found_n) >= 200
     assert recalled >= 0.85 * truth_n
     assert precise >= 0.80 * found_n
+
+
+def test_a_thump_makes_a_plosive_a_pop() -> None:
+    """The low thump of breath on a microphone, as some 80 ms of a falling 70 to 110 Hz, on half of the bursts."""
+    rng = np.random.default_rng(4)
+    told = {True: [0, 0], False: [0, 0]}
+    for utterance, features in said()[:12]:
+        rate = utterance.rate_hz
+        samples = utterance.samples.astype(float)
+        activity = find_activity(features)
+        bursts, pops = find_plosives(features, activity, np.zeros((0, 2), np.int64))
+        told[False][0] += int(pops.sum())
+        told[False][1] += len(pops)
+        thumped = bursts[rng.random(len(bursts)) < 0.5]
+        time_s = np.arange(round(0.08 * rate)) / rate
+        for start, _ in thumped.tolist():
+            at = round((start + 1) * rate / 100)
+            thump = np.sin(2 * np.pi * rng.uniform(70, 110) * time_s) * np.exp(-time_s / 0.03)
+            part = samples[at : at + len(thump)]
+            part += 2.0 * 10 ** (activity.voice_db / 20) * thump[: len(part)]
+        again = made.features_of(samples, rate)
+        found, pops = find_plosives(again, find_activity(again), np.zeros((0, 2), np.int64))
+        popping = found[pops, 0]
+        told[True][0] += sum(int(np.abs(popping - start).min(initial=99) <= 3) for start in thumped[:, 0])
+        told[True][1] += len(thumped)
+    assert told[True][1] > 50
+    assert told[True][0] >= 0.8 * told[True][1]
+    assert told[False][0] <= 0.05 * told[False][1]
 
 
 @pytest.mark.parametrize("under_db", [25.0])
