@@ -205,6 +205,12 @@ def sentence(obstacle: Obstacle, bed_names: Sequence[str] = (), allowed_db: floa
     return f"{needs}, but {covers} and a cut there may serve better" if obstacle.alone else f"{needs}; {covers}"
 
 
+def index_text(index: float) -> str:
+    """Audibility as a reader sees it; what is under the least never looks like it."""
+    text = f"{index:.2f}"
+    return f"just under {text}" if index < LOST and text == f"{LOST:.2f}" else text
+
+
 def covering(obstacle: Obstacle, bed_names: Sequence[str] = ()) -> str:
     """Say which region is covered, by what and by how much, as a clause."""
     who = "the bed" if obstacle.bed is None else f"“{bed_names[obstacle.bed]}”"

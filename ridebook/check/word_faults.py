@@ -18,6 +18,7 @@ from ridebook.check.finding import (
     up,
 )
 from ridebook.check.hidden import Hidden, hidden
+from ridebook.check.in_the_way import index_text
 from ridebook.check.standing import Standing
 from ridebook.measure.audibility import LOST
 from ridebook.session.document import Session
@@ -44,7 +45,7 @@ def lost_words(session: Session, stands: Standing) -> Iterator[Finding]:
         found = [in_the_way[span.id] for span in spans]
         one = len(group) == 1
         who = named(session, spans[0]) if one else group_named(session, phrase, spans, "word")
-        texts = dict.fromkeys(f"{value:.2f}" for value in (min(heard), max(heard)))
+        texts = dict.fromkeys(index_text(value) for value in (min(heard), max(heard)))
         sentence = (
             f"{who} {'is' if one else 'are'} still lost: audibility {' to '.join(texts)}, and {LOST:.2f} is the least. "
             f"{_advice(found)}. Or say that {'it is' if one else 'they are'} meant to be quiet."

@@ -17,9 +17,11 @@ from PySide6.QtCore import QObject, Signal
 
 from ridebook.check.standing import Standing, standing
 from ridebook.errors import RidebookError
+from ridebook.gui.hearing import DeskHearing
 from ridebook.gui.pool import Pool
 from ridebook.gui.words import signed
 from ridebook.measure.measures import Measures
+from ridebook.ride.hearing import Hearing
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.ride.trim import trim_for
@@ -129,6 +131,8 @@ class Desk(QObject):
         The session's file.
     notices : tuple of str
         What the user is to know about the files.
+    misfits : tuple of str
+        What did not fit of the lyric or the timings that were taken last.
     opening : Opening or None
         What is about to lie on the desk.
     """
@@ -141,6 +145,8 @@ class Desk(QObject):
     view_changed = Signal()
     playhead_changed = Signal()
     message = Signal(str)
+    told = Signal(str, object)
+    """A heading, and sentences to be read at leisure."""
     busy_changed = Signal()
     failed = Signal(object)
     """A `RidebookError` that the window must show."""
@@ -170,6 +176,7 @@ class Desk(QObject):
         self.playhead_n = 0
         self.path: Path | None = None
         self.notices: tuple[str, ...] = ()
+        self.misfits: tuple[str, ...] = ()
         self.opening: Opening | None = None
         self.pair: StemPair | None = None
         self.found = Segments()
@@ -177,7 +184,8 @@ class Desk(QObject):
         self.saved_at_s: float | None = None
         self._sha256: str | None = None
         self._gesture_from: Session | None = None
-        self._standing: tuple[Session, Measures, Standing] | None = None
+        self._standing: tuple[Session, Measures, Hearing | None, Standing] | None = None
+        self.hearing = DeskHearing(self)
         self._trim: tuple[tuple[Measures, Segments, RideSettings], float] | None = None
         self._suggested: dict[str, PhraseSuggestion] = {}
 
@@ -196,6 +204,7 @@ class Desk(QObject):
         before = self.session
         self.session = session
         self.path = path
+        self.misfits = ()
         self.measures = measures
         self.pyramids = dict(pyramids or {})
         self.history = History(session)
@@ -291,7 +300,8 @@ class Desk(QObject):
         unsaved : bool
             What is on disk is not this session, as after opening a recovery copy.
         """
-        missing = missing_sources(session)
+        # A song is worked on without its references; they say by themselves that they are gone.
+        missing = set(missing_sources(session)) - set(session.reference_sources)
         if missing:
             self.sources_missing.emit(session, path, sha256)
             return
@@ -326,9 +336,17 @@ class Desk(QObject):
 
         def done(laid: AlignedLyric) -> None:
             self.edit("Lay the lyric", lambda session: replace_segments(set_lyric(session, text), laid.segments))
-            self.message.emit(" ".join(laid.notices) or "The lyric lies on the voice.")
+            self.tell_misfits("The lyric lies on the voice", laid.notices)
 
         self.pool.start(work, done=done, failed=self.failed.emit, group="lyric", label="Laying the lyric")
+
+    def tell_misfits(self, what: str, misfits: Sequence[str]) -> None:
+        """Tell that a lyric or a file with times was taken, and what of it did not fit."""
+        self.misfits = tuple(misfits)
+        if misfits:
+            self.told.emit(f"{what}; not all of it fits:", self.misfits)
+        else:
+            self.message.emit(f"{what}.")
 
     def take_new_version(self, old: SourceFile, path: Path) -> None:
         """Put another version of the vocal or a bed in its place; what was decided is kept."""
@@ -532,10 +550,12 @@ class Desk(QObject):
         session, measures = self.session, self.measures
         if session is None or measures is None:
             return None
-        if self._standing is None or self._standing[0] is not session or self._standing[1] is not measures:
-            before = self._standing[2] if self._standing is not None else None
-            self._standing = (session, measures, standing(session, measures, before))
-        return self._standing[2]
+        hearing = self.hearing.of(session, measures)
+        known = self._standing
+        if known is None or any(one is not other for one, other in zip(known, (session, measures, hearing))):
+            before = known[-1] if known is not None else None
+            self._standing = (session, measures, hearing, standing(session, measures, before, hearing))
+        return self._standing[-1]
 
     @staticmethod
     def _suggestion_is_old(before: Session | None, after: Session) -> bool:
@@ -556,9 +576,10 @@ class Desk(QObject):
         if self.session is None or self.measures is None:
             return
         session, measures = self.session, self.measures
+        hearing = self.hearing.of(session, measures)
 
         def work(_progress: Progress, _cancelled: CancelCheck) -> Suggestion:
-            return _suggested(session, measures)
+            return _suggested(session, measures, hearing)
 
         self.pool.start(work, done=self._on_suggested, failed=self.failed.emit, group="suggest")
 
@@ -791,14 +812,7 @@ def _cache(keep: bool) -> AnalysisCache | None:
     return AnalysisCache() if keep else None
 
 
-def _suggested(session: Session, measures: Measures) -> Suggestion:
-    from ridebook.ride.suggest import suggest
+def _suggested(session: Session, measures: Measures, hearing: Hearing | None) -> Suggestion:
+    from ridebook.work.song import suggestion_for
 
-    return suggest(
-        measures,
-        session.segments,
-        session.settings,
-        section_aims=session.section_aims,
-        quiet_ids=quiet_ids(session),
-        trim_db=session.trim_db,
-    )
+    return suggestion_for(session, measures, hearing)

@@ -110,6 +110,7 @@ class FindingsList(QListWidget):
         self.watch.changed.connect(self._find)
         desk.session_changed.connect(self._on_session_changed)
         desk.analysis_changed.connect(self._settle.start)
+        desk.hearing.changed.connect(self._settle.start)
         themes().theme_changed.connect(self._dress)
         self._dress()
 
@@ -142,9 +143,10 @@ class FindingsList(QListWidget):
             return
 
         peaks_dbtp, health = self.watch.peaks_dbtp, self.watch.health
+        hearing = desk.hearing.of(session, measures)
 
         def work(_progress: Progress, _cancelled: CancelCheck) -> tuple[Finding, ...]:
-            return find(session, measures, peaks_dbtp, health=health)
+            return find(session, measures, peaks_dbtp, health=health, hearing=hearing)
 
         desk.pool.start(work, done=self.show_findings, failed=desk.failed.emit, group="findings")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 
 from PySide6.QtCore import QEvent, QObject, QSignalBlocker, Qt, Signal
@@ -104,10 +105,12 @@ class SuggestionPanel(QFrame):
         self._row(aim, "style", self.style_box)
         self._row(aim, "balance", self._field("aim_lu", -20, 20, 0.5, "LU", "Balance aimed for while the voice sounds"))
         self._row(aim, "lean", self._field("lean_lu", 0, 3, 0.25, "LU", "How far to err on the loud side in doubt"))
+        self.references = self._link(aim)
         way = self._group("How much")
         self._row(way, "band ±", self._field("band_lu", 0.5, 6, 0.5, "LU", "Half width of the band around the aim"))
         self._row(way, "share", self._slider("share", "How much of the way to the aim a suggestion goes"))
         self._row(way, "follow", self._slider("follow", "How much of the bed's changes the vocal follows"))
+        self.hand = self._link(way)
         reach = self._group("Furthest")
         self._row(reach, "up", self._field("highest_db", 0, 24, 0.5, "dB", "Furthest up that the lane goes"))
         self._row(reach, "down", self._field("lowest_db", -24, 0, 0.5, "dB", "Furthest down that the lane goes"))
@@ -129,6 +132,10 @@ class SuggestionPanel(QFrame):
         self.centre.activated.connect(lambda _i: self._set("centre_law_db", self.centre.currentData()))
         self._guard_keys(self.centre)
         self._row(level, "centre law", self.centre)
+        tip = (
+            "Sound pressure level at which the mix is heard, for which words are lost; 75 lies between studio and home"
+        )
+        self._row(level, "listening", self._field("listening_level_db", 50, 100, 1, "dB", tip))
         self.take_trim = QPushButton(self)
         self.take_trim.setToolTip("Take the trim that the aim asks for")
         self.take_trim.clicked.connect(desk.take_trim)
@@ -173,6 +180,12 @@ class SuggestionPanel(QFrame):
             field.setAccessibleName(f"{name.text()}, furthest")
         grid.addWidget(label, row, 0)
         grid.addWidget(field, row, 1)
+
+    def _link(self, grid: QGridLayout) -> QPushButton:
+        """Make a button under a group that says what is known and opens more about it."""
+        button = QPushButton(self)
+        grid.addWidget(button, grid.rowCount(), 0, 1, 2)
+        return button
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Leave with Escape."""
@@ -240,7 +253,8 @@ class SuggestionPanel(QFrame):
                 grid.setRowMinimumHeight(row, px(28))
         for label in self._labels:
             label.setFont(theme.heading() if label.property("heading") else theme.text())
-        self.take_trim.setFont(theme.small(italic=True))
+        for button in (self.take_trim, self.references, self.hand):
+            button.setFont(theme.small(italic=True))
         for field in (*self.fields.values(), self.trim):
             field.setFixedWidth(px(104))
         for box in (self.style_box, self.centre):
@@ -303,16 +317,21 @@ class SuggestionPanel(QFrame):
 
 def set_setting(desk: Desk, name: str, value: float | bool) -> None:
     """Make suggestions by another setting, as one undo step; a trim that follows the aim goes along."""
+    set_settings(desk, f"Suggest with {_said(name, value)}", {name: value}, merge_key=f"settings {name}")
+
+
+def set_settings(desk: Desk, label: str, changes: Mapping[str, float | bool], *, merge_key: str | None = None) -> None:
+    """Make suggestions by other settings, as one undo step; a trim that follows the aim goes along."""
     session, measures = desk.session, desk.measures
-    if session is None or getattr(session.settings, name) == value:
+    if session is None or all(getattr(session.settings, name) == value for name, value in changes.items()):
         return
-    follows = name in TRIM_SETTINGS and desk.trim_follows
+    follows = desk.trim_follows and any(name in TRIM_SETTINGS for name in changes)
 
     def edit(now: Session) -> Session:
-        after = take_settings(now, replace(now.settings, **{name: value}))
+        after = take_settings(now, replace(now.settings, **changes))
         return set_trim(after, trim_for(measures, after.segments, after.settings)) if follows else after
 
-    desk.edit(f"Suggest with {_said(name, value)}", edit, merge_key=f"settings {name}")
+    desk.edit(label, edit, merge_key=merge_key)
 
 
 _NAMES = {
@@ -325,6 +344,7 @@ _NAMES = {
     "phrase_limit_db": "phrases up to {} dB",
     "word_limit_db": "words up to {} dB",
     "centre_law_db": "centre law {} dB",
+    "listening_level_db": "listening at {} dB SPL",
 }
 
 

@@ -61,6 +61,7 @@ from ridebook.gui.sheet_rows import (
     rows_of,
 )
 from ridebook.gui.theme import Theme, themes
+from ridebook.gui.why import WhyLine, balance_said, heard_said
 from ridebook.gui.words import clock, counted, doubt_said, signed
 from ridebook.ride.lane import Lane
 from ridebook.ride.ridden import changed_span
@@ -113,6 +114,7 @@ class SheetView(QAbstractScrollArea):
         desk.session_changed.connect(self._on_session_changed)
         desk.analysis_changed.connect(self.viewport().update)
         desk.suggestion_changed.connect(self._on_suggestion_changed)
+        desk.hearing.changed.connect(self._on_hearing_changed)
         desk.selection_changed.connect(self._on_selection_changed)
         themes().theme_changed.connect(self.rebuild)
         self.rebuild()
@@ -228,6 +230,11 @@ class SheetView(QAbstractScrollArea):
                 rect = QRectF(0, row.top - offset, self.viewport().width(), row.height)
                 self.viewport().update(rect.toAlignedRect())
 
+    def _on_hearing_changed(self) -> None:
+        if self._filter is Filter.LOST:
+            self.rebuild()
+        self.viewport().update()
+
     def _on_suggestion_changed(self) -> None:
         if self._filter is Filter.CHANGED:
             self.rebuild()
@@ -295,7 +302,8 @@ class SheetView(QAbstractScrollArea):
             parts = [f"“{span.label}”, {when}." if span.label else f"Word at {when}."]
             found = standing.words.get(span.id) if standing is not None else None
             if found is not None:
-                parts.append(_balance_said(found))
+                parts.append(balance_said(found))
+                parts += [heard] if (heard := heard_said(desk, span)) else []
             if span.id in session.quiet_words:
                 parts.append("Meant to be quiet.")
             if span.doubtful:
@@ -307,7 +315,7 @@ class SheetView(QAbstractScrollArea):
         parts = [f"Phrase {number}, {when}, {STATE_WORDS[decision.state]}."]
         found = standing.phrases.get(span.id) if standing is not None else None
         if found is not None:
-            parts.append(_balance_said(found))
+            parts.append(balance_said(found))
         if suggestion is not None:
             parts.append(f"Suggested: {signed(suggestion.ride_db)} dB. {suggestion.reason}")
         lost = sum(1 for word in session.segments.words_of(span) if self._is_lost(word))
@@ -817,7 +825,6 @@ class Sheet(QWidget):
             button.setFocusPolicy(Qt.FocusPolicy.TabFocus)
             button.setProperty("wanted", wanted.value)
             button.setProperty("soft", True)
-            button.setShortcut(f"Alt+{index}")
             button.setToolTip(f"Show {_FILTER_TIPS[wanted]} (Alt+{index})")
             button.setAccessibleName(f"Show {_FILTER_TIPS[wanted]}")
             self._filters.addButton(button)
@@ -832,9 +839,12 @@ class Sheet(QWidget):
         layout.addWidget(self._count)
         layout.addLayout(head)
         layout.addWidget(self.view, 1)
+        self.why = WhyLine(desk, self)
+        layout.addWidget(self.why)
         self._later = _later(self, self._refresh)
         desk.session_changed.connect(lambda _before, _after: self._later.isActive() or self._later.start())
         desk.suggestion_changed.connect(self._refresh)
+        desk.hearing.changed.connect(self._refresh)
         themes().theme_changed.connect(self._dress)
         self._dress()
 
@@ -865,10 +875,11 @@ class Sheet(QWidget):
             self._count.setText(f"<b>{counts[Filter.OPEN]}</b> of {counted(phrases_n, 'phrase')} still open")
         else:
             self._count.setText(f"All {counted(phrases_n, 'phrase')} decided")
-        for button in self._filters.buttons():
+        for index, button in enumerate(self._filters.buttons(), start=1):
             wanted = Filter(button.property("wanted"))
             count = counts[wanted]
             button.setText(wanted.value if wanted is Filter.ALL or not count else f"{wanted.value} {count}")
+            button.setShortcut(f"Alt+{index}")  # a new text takes it away
             button.setEnabled(phrases_n > 0)
             if wanted is Filter.DOUBTFUL:  # of use with a lyric alone
                 button.setVisible(count > 0 or button.isChecked())
@@ -877,7 +888,7 @@ class Sheet(QWidget):
 _FILTER_TIPS = {
     Filter.ALL: "all phrases",
     Filter.OPEN: "phrases that are not decided",
-    Filter.LOST: "phrases with a lost word",
+    Filter.LOST: "phrases with a word that the bed hides, by its audibility",
     Filter.CHANGED: "phrases whose suggestion has changed since it was decided on",
     Filter.LOCKED: "locked phrases",
     Filter.NOTED: "phrases with a note",
@@ -897,15 +908,6 @@ def _later(owner: QWidget, do: Callable[[], object]) -> QTimer:
     timer.setInterval(LATER_MS)
     timer.timeout.connect(do)
     return timer
-
-
-def _balance_said(found: SpanStanding) -> str:
-    if found.after_lu is None:
-        return "No bed here."
-    lost = " Lost." if found.lost else ""
-    return (
-        f"Balance {signed(found.before_lu)} before, {signed(found.after_lu)} LU now, aim {signed(found.aim_lu)}.{lost}"
-    )
 
 
 def _escaped(text: str) -> str:

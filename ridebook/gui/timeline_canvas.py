@@ -150,6 +150,7 @@ class TimelineCanvas(QWidget):
         self.setAccessibleName("Timeline")
         desk.session_changed.connect(self._on_session_changed)
         desk.analysis_changed.connect(self._on_analysis_changed)
+        desk.hearing.changed.connect(self._on_hearing_changed)
         desk.suggestion_changed.connect(self._on_suggestion_changed)
         desk.selection_changed.connect(self._on_selection_changed)
         desk.view_changed.connect(self._on_view_changed)
@@ -290,7 +291,7 @@ class TimelineCanvas(QWidget):
             self._gesture = self._hold = self._pressed = None
             self._on_analysis_changed()
             return
-        data, self._data = self._data, self._data.after(after)
+        data, self._data = self._data, self._data.after(after, self.desk.standing)
         if before.segments is not after.segments or before.settings != after.settings:
             self._all_dirty()
         elif before.lane is not after.lane or before.trim_db != after.trim_db:
@@ -327,10 +328,21 @@ class TimelineCanvas(QWidget):
         else:
             pyramids = desk.pyramids
             self._data = TimelineData(
-                desk.session, desk.measures, pyramids.get("vocal"), pyramids.get("bed"), desk.suggestion
+                desk.session,
+                desk.measures,
+                pyramids.get("vocal"),
+                pyramids.get("bed"),
+                desk.suggestion,
+                desk.standing,
             )
         self._all_dirty()
         self._tell_read_out()
+
+    @Slot()
+    def _on_hearing_changed(self) -> None:
+        if self._data is not None:
+            self._data = self._data.after(self.desk.session, self.desk.standing)
+            self._mark({"overview", "words"})
 
     @Slot()
     def _on_suggestion_changed(self) -> None:

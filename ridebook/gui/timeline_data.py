@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from ridebook.check.standing import Standing, Stands, standing
 from ridebook.measure.loudness import MOMENTARY_CELLS, SHORT_TERM_CELLS, WORD_CELLS
 from ridebook.measure.measures import ABSENT_LUFS, CELLS_PER_S, Measures, StemMeasures
 from ridebook.measure.pyramid import Pyramid
@@ -68,7 +69,7 @@ class SpanTable:
         return np.where((i >= 0) & (frames < self.ends_n[i]), i, -1)
 
 
-_FIELDS = frozenset({"session", "measures", "vocal_pyramid", "bed_pyramid", "suggestion"})
+_FIELDS = frozenset({"session", "measures", "vocal_pyramid", "bed_pyramid", "suggestion", "stands"})
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,6 +86,8 @@ class TimelineData:
         Extremes of the samples.
     suggestion : Suggestion or None
         What the program would do.
+    stands : Standing or None
+        How the words stand; reckoned here, by their balance, where it is left out.
     """
 
     session: Session
@@ -92,6 +95,7 @@ class TimelineData:
     vocal_pyramid: Pyramid | None = None
     bed_pyramid: Pyramid | None = None
     suggestion: Suggestion | None = None
+    stands: Standing | None = None
 
     @property
     def rate_hz(self) -> int:
@@ -172,17 +176,15 @@ class TimelineData:
         gaps = (phrases.ends_n[:-1] + phrases.starts_n[1:]) // 2
         return np.unique(np.concatenate([phrases.starts_n, phrases.ends_n, words.starts_n, words.ends_n, gaps]))
 
-    def after(self, session: Session) -> TimelineData:
+    def after(self, session: Session, stands: Standing | None = None) -> TimelineData:
         """Give the same for another session, keeping what did not change."""
-        made = replace(self, session=session)
+        made = replace(self, session=session, stands=stands)
         kept = self.__dict__
         names = ["vocal_reach", "bed_reach", "loudest_lufs"]
         if session.segments is self.session.segments:
             names += ["sections", "phrases", "words", "word_texts", "doubtful", "borders_n"]
             if session.decisions is self.session.decisions:
                 names += ["locked", "struck"]
-                if session.quiet_words is self.session.quiet_words:
-                    names.append("_quiet")
         made.__dict__.update({name: kept[name] for name in names if name in kept})
         if "ridden" in kept and self.measures is not None and session.trim_db == self.session.trim_db:
             made.__dict__["ridden"] = ridden_again(
@@ -235,29 +237,20 @@ class TimelineData:
         return self._balances_lu(self.phrases)
 
     @cached_property
-    def _word_under_lu(self) -> np.ndarray:
-        """How far each word lies under its aim, in LU; -inf where there is no bed or it is meant to be quiet."""
-        words = self.words
-        under = self.aims_lu((words.starts_n + words.ends_n) / 2) - self._balances_lu(words)
-        return np.where(np.isnan(under) | self._quiet, -np.inf, under)
-
-    @cached_property
-    def _quiet(self) -> np.ndarray:
-        """Which words are meant to be quiet, by themselves or with their phrase, bool."""
-        words, session = self.words, self.session
-        phrases = np.array([session.decision(span.id).quiet for span in self.phrases.spans] + [False])
-        quiet = phrases[self.phrases.holding((words.starts_n + words.ends_n) // 2)]
-        return quiet | np.array([span.id in session.quiet_words for span in words.spans], dtype=bool)
+    def _words_stand(self) -> Stands | None:
+        if self.measures is None:
+            return None
+        return (self.stands or standing(self.session, self.measures)).words
 
     @property
     def lost(self) -> np.ndarray:
         """Which words are lost, bool."""
-        return self._word_under_lu > self.session.settings.lost_lu
+        return self._words_stand.lost if self._words_stand is not None else np.zeros(len(self.words.spans), bool)
 
     @property
     def sunk_share(self) -> np.ndarray:
-        """How far each word has sunk, 0 to 1: half where it is just lost, all at twice as far."""
-        return np.clip(self._word_under_lu / (2 * self.session.settings.lost_lu), 0.0, 1.0)
+        """How far each word has sunk, 0 to 1: half where it is just lost."""
+        return self._words_stand.sunk if self._words_stand is not None else np.zeros(len(self.words.spans))
 
     @cached_property
     def vocal_reach(self) -> float:

@@ -192,7 +192,7 @@ def test_trim_goes_along_with_the_aim_until_it_is_set_by_hand(opened, qtbot):
 def test_stale_suggestion_is_dropped(opened, qtbot, monkeypatch):
     gate, heard = threading.Event(), []
 
-    def slow(session, _measures):
+    def slow(session, _measures, _hearing):
         if session.settings.aim_lu == 3.0:
             gate.wait(5)
         return replace(song()[2], trim_db=session.settings.aim_lu)

@@ -246,7 +246,7 @@ def test_what_is_said_of_a_line(sheet, desk):
     assert "Locked." in said
     assert "1 word lost." in said
     assert "Note: producer wants this one close" in sheet.view.described(desk.span("p3"))
-    assert "Lost." in sheet.view.described(desk.span("w0.2"))
+    assert "It sinks. Lost by its balance" in sheet.view.described(desk.span("w0.2"))
     assert "Aim of the song: +2.0 LU." in sheet.view.described(desk.span("s0"))
 
 
