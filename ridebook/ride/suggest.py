@@ -77,6 +77,9 @@ JOINED_GAP_S = 0.5
 """Phrases less than this apart run into each other."""
 WORD_RUN_S = 1.0
 """A run up to this long is a word's ride and held by its limit against the phrase."""
+BED_S = 3.0
+"""The bed is followed as it is over at least this long: a drum hit or a gap between two is no swell (the window of
+short-term loudness, EBU Tech 3341)."""
 TOLD_LU = 0.3
 """What is less is not worth a word in a reason."""
 VOICE_LUFS = -70.0
@@ -239,9 +242,10 @@ def _want(
     ]
     starts, ends = borders(runs)
     own = np.array([run.own_lufs for run in runs])
-    bed = span_loudness_lufs(measures.bed, starts, ends)
+    bed = span_loudness_lufs(measures.bed, *_bed_spans(measures, phrases, runs))
     heard = bed >= ABSENT_LUFS
     bed = np.where(heard, bed, 0.0)
+    bed_here = span_loudness_lufs(measures.bed, starts, ends)
     numbers = np.array([one.section for one in wanted])
     quiet = np.array([one.quiet for one in wanted])
     weights = np.where(quiet, 1e-3, 1.0) * (ends - starts)
@@ -299,8 +303,8 @@ def _want(
         one.gain_db = one.section_db + settings.share * offset_db
         if one.quiet:
             one.gain_db = min(one.gain_db, 0.0)
-        elif heard[i] and own[i] > VOICE_LUFS:
-            balance = own[i] - bed[i] + law_db(measures, settings.centre_law_db) + trim_db + one.gain_db
+        elif bed_here[i] >= ABSENT_LUFS and own[i] > VOICE_LUFS:
+            balance = own[i] - bed_here[i] + law_db(measures, settings.centre_law_db) + trim_db + one.gain_db
             one.lost_lu = max(0.0, float(aim_lu - settings.lost_lu - balance))
             one.gain_db += settings.share * min(one.lost_lu, settings.word_limit_db)
             one.idle &= not one.lost_lu
@@ -308,6 +312,17 @@ def _want(
         one.limited |= held_db != one.gain_db
         one.gain_db = held_db
     return wanted
+
+
+def _bed_spans(measures: Measures, phrases: tuple[Span, ...], runs: tuple[Run, ...]) -> tuple[np.ndarray, np.ndarray]:
+    """Stretch over which the bed of each run is taken: `BED_S` around its middle, as far as its phrase goes."""
+    starts, ends = borders(runs)
+    of_phrase = np.array([run.phrase for run in runs])
+    phrase_starts, phrase_ends = (row[of_phrase] for row in borders(phrases))
+    beside_n = np.maximum(round(BED_S * measures.rate_hz) - (ends - starts), 0) // 2
+    firsts = np.maximum(starts - beside_n, np.minimum(phrase_starts, starts))
+    lasts = np.minimum(ends + beside_n, np.maximum(phrase_ends, ends))
+    return firsts, lasts
 
 
 def _all_quiet(run: Run, quiet_ids: Set[str]) -> bool:

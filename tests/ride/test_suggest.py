@@ -200,14 +200,27 @@ def test_such_a_vocal_still_has_its_outlier_brought_back():
     assert all(abs(phrase.ride_db) < 0.3 for phrase in suggestion.phrases if phrase.phrase_id != "p4")
 
 
+def test_a_beat_of_the_bed_is_no_swell():
+    """The bed goes up and down by 6 dB from word to word; the words of a phrase stand at levels of their own."""
+    levels = [[level + 3.0 * (-1) ** w for w, level in enumerate(row)] for row in even()]
+    steady = scene(levels, [0.0] * 8)
+    beat = np.where(np.arange(len(steady.measures.bed.cell_power)) // WORD_CELLS % 2, 2.0, 0.5)
+    bed = StemMeasures(RATE_HZ, steady.measures.frames_n, steady.measures.bed.cell_power * beat)
+    beating = suggest(replace(steady.measures, beds=(bed,), bed=bed), steady.segments, FULL)
+    frames = np.arange(0, steady.measures.frames_n, CELL_N)
+    apart_db = beating.lane.gain_db_at(frames) - steady.suggest().lane.gain_db_at(frames)
+    assert np.abs(steady.suggest().lane.gains_db).max() > 2.0
+    assert np.abs(apart_db).max() < 0.9
+
+
 def test_phrases_that_are_even_only_as_pairs_do_not_follow_the_bed():
-    """Two lines in one breath, one 2.4 LU over the other, over a bed that moves between the pairs."""
+    """Lines two to a breath, one 2.4 LU over the other, over a bed that moves from pair to pair."""
     bed = [0.0, 0.0, 2.0, 2.0, -1.5, -1.5, 1.0, 1.0]
-    pair_lu = (1.1, -1.3)
-    levels = [[level + bed[p] + pair_lu[p % 2] for level in row] for p, row in enumerate(even())]
+    apart_lu = [0.0, 0.0, *(1.1, -1.3) * 3]
+    levels = [[level + bed[p] + apart_lu[p] for level in row] for p, row in enumerate(even())]
     suggestion = scene(levels, bed, gap_cells=30).suggest()
     assert all("already follows the bed" not in phrase.reason for phrase in suggestion.phrases)
-    for louder, softer in zip(suggestion.phrases[::2], suggestion.phrases[1::2]):
+    for louder, softer in zip(suggestion.phrases[2::2], suggestion.phrases[3::2]):
         assert softer.ride_db - louder.ride_db == pytest.approx(2.4, abs=0.6)
 
 
