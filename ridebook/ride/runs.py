@@ -20,12 +20,13 @@ from ridebook.measure.loudness import loudness_lufs
 from ridebook.measure.measures import CELLS_PER_S, StemMeasures
 from ridebook.segment.spans import Segments, Span
 
-WORD_COST = 0.5
+SYLLABLE_S = (0.35, 0.6)
+"""Where two values stand below, the first is for syllables so quick, the second for syllables so slow."""
+WORD_COST = (0.5, 1.5)
 """What a border at a word must gain in squared error, dB squared, for the runs beside it to be split there."""
 DIP_COST = (1.0, 3.0)
-SYLLABLE_S = (0.35, 0.6)
-"""The same at a dip between syllables that is no word's border, where a syllable takes so long: quick ones are words
-of their own more often than not, slow ones are parts of a word."""
+"""The same at a dip between syllables that is no word's border: quick ones are words of their own more often than not,
+slow ones are parts of a word."""
 STEP_COST = 10.0
 """The same at a step of level inside a word: a note that is a little louder is no reason for a ride."""
 
@@ -46,15 +47,16 @@ HISS_NEAR_S = 0.03
 """A border this near the start of a sibilant is one at the sibilant."""
 
 SHORTEST_S = 0.13
-"""No run is shorter: what is, is a sound of a word and no word."""
+SHORTEST_SLOW_S = 0.3
+"""No run is shorter, where syllables are quick and where they are slow: what is, is a sound of a word and no word."""
 TOO_SHORT_COST = 100.0
 
-SETTLED_S = 0.5
+SETTLED_S = 0.3
 """A part this long weighs half as much as one without end: short ones vary more by nature."""
 FAINT_LU = (-14.0, -10.0)
 """Against the middle of its phrase: no part of the level, and wholly part of it."""
 BRIEF_FAINT_LU = (-8.0, -4.0)
-BRIEF_S = (0.1, 0.2)
+BRIEF_S = (0.15, 0.35)
 """The same for a part that is brief, and where that ends: consonants are faint by nature."""
 SILENT_LU = -25.0
 """Under the loud parts of the song: not voice."""
@@ -117,8 +119,11 @@ def find_runs(
     voice = _Voice.of(vocal, segments)
     dips = _dips(vocal)
     slow = _slowness(dips, segments, vocal.rate_hz)
+    word_cost, dip_cost, shortest_s = (
+        quick + slow * (held - quick) for quick, held in (WORD_COST, DIP_COST, (SHORTEST_S, SHORTEST_SLOW_S))
+    )
     cuts = (
-        (dips, DIP_NEAR_S, DIP_COST[0] + slow * (DIP_COST[1] - DIP_COST[0])),
+        (dips, DIP_NEAR_S, dip_cost),
         (_steps(vocal), STEP_NEAR_S, STEP_COST),
     )
     hisses = [(span.start_n, span.middle_n) for span in segments.sibilants]
@@ -126,9 +131,9 @@ def find_runs(
     middles = [word.middle_n for word in segments.words]
     for p, phrase in enumerate(segments.phrases):
         words = segments.words[bisect_left(middles, phrase.start_n) : bisect_left(middles, phrase.end_n)]
-        costs = {phrase.start_n: WORD_COST, phrase.end_n: WORD_COST}
+        costs = {phrase.start_n: word_cost, phrase.end_n: word_cost}
         if np.isfinite(least_db):
-            costs |= {word.start_n: WORD_COST for word in words[1:]}
+            costs |= {word.start_n: word_cost for word in words[1:]}
             borders = np.array(sorted(costs))
             for places, near_s, cost in cuts:
                 inner = places[np.searchsorted(places, phrase.start_n) : np.searchsorted(places, phrase.end_n)]
@@ -144,9 +149,8 @@ def find_runs(
         weights = counts * lengths_n / (lengths_n + SETTLED_S * vocal.rate_hz)
         energy, lengths_n = counts * energy, counts * lengths_n
         border_costs = np.array([costs[n] for n in edges.tolist()])
-        for first, last in _joined(
-            _split(edges, levels, weights, border_costs, SHORTEST_S * vocal.rate_hz), levels, weights, least_db
-        ):
+        split = _split(edges, levels, weights, border_costs, shortest_s * vocal.rate_hz)
+        for first, last in _joined(split, levels, weights, least_db):
             start_n, end_n = (_in_hiss(int(n), hisses, vocal.rate_hz) for n in edges[[first, last]])
             own = loudness_lufs(energy[first:last].sum() / lengths_n[first:last].sum())
             held = tuple(word for word in words if start_n <= word.middle_n < end_n)
