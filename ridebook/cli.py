@@ -126,6 +126,13 @@ def _parser() -> argparse.ArgumentParser:
     lanes.add_argument("--after", type=Path, metavar="RENDER", help="check the lane inferred from this ridden vocal")
     check.add_argument("--before", type=Path, metavar="RENDER", help="the same without rides (the pair's vocal)")
     check.add_argument("--approved-mix", type=Path, metavar="FILE", help="the mix that vocal plus bed should add up to")
+    check.add_argument(
+        "--limit",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="hold against another limit than the session's: " + ", ".join(_limits()),
+    )
     check.add_argument("--gain", choices=("db", "linear"), help="unit of the lane's gains (recognised)")
     check.add_argument("--time", choices=("seconds", "ms", "samples"), help="unit of the lane's times (recognised)")
     check.add_argument("--session", type=Path, metavar="FILE", help="write a session with that lane, to go on from")
@@ -154,6 +161,12 @@ def _add_listening_level(command: argparse.ArgumentParser) -> None:
     command.add_argument(
         "--listening-level", type=float, metavar="DB", help="dB SPL at which the mix is heard, for lost words (75)"
     )
+
+
+def _limits() -> list[str]:
+    from ridebook.session.limits import LIMITS
+
+    return list(LIMITS)
 
 
 def _styles() -> list[str]:
@@ -344,8 +357,10 @@ def _check(arguments: argparse.Namespace) -> int:
     from ridebook.check.findings import Severity
     from ridebook.exchange.report import report_json, report_of
     from ridebook.exchange.report_page import report_html
+    from ridebook.session.edits import set_limits
     from ridebook.work.review import review
 
+    limits_given = _given_limits(arguments.limit)
     drawn_elsewhere = [path for path in (arguments.lane, arguments.after, arguments.before) if path is not None]
     outputs = [arguments.html, arguments.session]
     read = [*arguments.files, *drawn_elsewhere, *([arguments.approved_mix] if arguments.approved_mix else [])]
@@ -357,6 +372,8 @@ def _check(arguments: argparse.Namespace) -> int:
         if any(path is not None for path in outputs):
             _check_outputs(outputs if arguments.session is None or not arguments.force else [arguments.html], protect)
         song = _with_drawn(_with_approved(song, arguments), arguments)
+        limits = replace(song.session.limits, **limits_given)
+        song = replace(song, session=set_limits(song.session, limits))
         with _Steps("checking") as progress:
             reviewed = review(
                 song.pair, song.session, song.analysis.measures, cache=_cache(arguments), progress=progress
@@ -413,6 +430,24 @@ def _reopened_or_opened(arguments: argparse.Namespace) -> Song:
         song = open_song(vocal, beds, cache=_cache(arguments), progress=progress)
     _tell_notices(song)
     return song
+
+
+def _given_limits(given: Sequence[str]) -> dict[str, float]:
+    """Limits by name, out of texts ``NAME=VALUE``."""
+    from ridebook.errors import SettingError
+    from ridebook.session.limits import LIMITS, CheckLimits
+
+    values = {}
+    for each in given:
+        name, _, text = each.partition("=")
+        if name not in LIMITS:
+            raise SettingError(f"there is no limit {name!r}; there are {', '.join(LIMITS)}")
+        try:
+            values[name] = float(text)
+        except ValueError:
+            raise SettingError(f"the limit {name} needs a number, not {text!r}") from None
+    CheckLimits(**values)
+    return values
 
 
 def _with_approved(song: Song, arguments: argparse.Namespace) -> Song:

@@ -137,3 +137,35 @@ def test_the_sheet_is_printed_from_a_session(
     assert capsys.readouterr().out.splitlines()[0] == f"Wrote {pdf}."
     assert pdf.read_bytes().startswith(b"%PDF")
     assert png.read_bytes().startswith(b"\x89PNG")
+
+
+def test_another_limit_is_held_against_and_a_wrong_one_is_refused(
+    pair: tuple[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session = tmp_path / "s.ridebook"
+    assert main(["suggest", *pair, "--session", str(session)]) == 0
+    usual = {finding["key"] for finding in checked(capsys, str(session))["findings"]}
+    lower = {finding["key"] for finding in checked(capsys, str(session), "--limit", "ceiling_dbtp=-20")["findings"]}
+    assert lower - usual == {"peak:ridden stem", "peak:mix"}
+    for given, said in (
+        ("loudest=3", "there is no limit 'loudest'"),
+        ("lift_db=much", "number"),
+        ("lift_db=-1", "lie"),
+    ):
+        assert main(["check", str(session), "--limit", given]) == 2
+        assert said in capsys.readouterr().err
+
+
+def test_the_approved_mix_is_kept_in_the_session_and_held_against_in_a_check(
+    pair: tuple[str, str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    session, mix = tmp_path / "s.ridebook", tmp_path / "approved.wav"
+    vocal, bed = (soundfile.read(path, always_2d=True)[0] for path in pair)
+    soundfile.write(mix, np.tanh(4.0 * (vocal + bed)) / 4.0, RATE_HZ, subtype="FLOAT")
+    assert main(["suggest", *pair, "--session", str(session)]) == 0
+    assert not [finding for finding in checked(capsys, str(session))["findings"] if finding["key"] == "sum:mix"]
+    given = checked(capsys, str(session), "--approved-mix", str(mix))["findings"]
+    assert "approved.wav" in next(finding["sentence"] for finding in given if finding["key"] == "sum:mix")
+    assert main(["suggest", *pair, "--approved-mix", str(mix), "--session", str(session), "--force"]) == 0
+    assert "sum:mix" in {finding["key"] for finding in checked(capsys, str(session))["findings"]}
+    assert load_session(session).approved_mix.path == str(mix)

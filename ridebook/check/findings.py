@@ -25,10 +25,7 @@ from ridebook.measure.measures import Measures
 from ridebook.ride.hearing import Hearing
 from ridebook.session.document import Session, State
 
-__all__ = ["CEILING_DBTP", "Cure", "CureKind", "Finding", "Severity", "apply_cure", "find", "time_text"]
-
-CEILING_DBTP = -1.0
-"""True peak that nothing should pass (common practice, no source)."""
+__all__ = ["Cure", "CureKind", "Finding", "Severity", "apply_cure", "find", "time_text"]
 
 
 def find(
@@ -90,11 +87,12 @@ def find(
 
 
 def _peaks(session: Session, peaks_dbtp: Mapping[str, float]) -> Iterator[Finding]:
+    ceiling_dbtp = session.limits.ceiling_dbtp
     for what, peak_dbtp in peaks_dbtp.items():
-        if peak_dbtp > CEILING_DBTP:
-            over_db = peak_dbtp - CEILING_DBTP
+        if peak_dbtp > ceiling_dbtp:
+            over_db = peak_dbtp - ceiling_dbtp
             sentence = (
-                f"The {what} peaks at {peak_dbtp:+.1f} dBTP, over the ceiling of {CEILING_DBTP:g}. "
+                f"The {what} peaks at {peak_dbtp:+.1f} dBTP, over the ceiling of {ceiling_dbtp:g}. "
                 f"Nothing is limited: lower the trim by {over_db:.1f} dB or the ride that peaks."
             )
             frames_n = session.vocal.frames_n
@@ -102,4 +100,4 @@ def _peaks(session: Session, peaks_dbtp: Mapping[str, float]) -> Iterator[Findin
             cure = None
             if what != "mix":
                 cure = Cure(CureKind.TRIM, f"Lower the trim by {over_db:.1f} dB", value_db=-over_db)
-            yield Finding(f"peak:{what}", Severity.MUST, 0, frames_n, sentence, peak_dbtp, CEILING_DBTP, "dBTP", cure)
+            yield Finding(f"peak:{what}", Severity.MUST, 0, frames_n, sentence, peak_dbtp, ceiling_dbtp, "dBTP", cure)

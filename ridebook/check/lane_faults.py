@@ -31,37 +31,20 @@ from ridebook.ride.lane import Lane
 from ridebook.segment.spans import Span, inside
 from ridebook.session.document import Session, State
 
-LURCH_DB = 2.0
 LURCH_S = 0.1
-"""A move of this much within this time, inside a word, is heard as a jump, unless it takes a jump of the voice out.
-
-Twice the upper end of the 0.5 to 1 dB that are about the least noticeable change of level of a sustained sound (from
-memory: Jesteadt, Wier and Green 1977; Miller 1947; Riesz 1928), in less than a syllable takes. A choice of this
-program.
-"""
+"""A move that takes longer is no lurch: less than a syllable takes (a choice of this program)."""
 
 BORDER_S = 0.06
 """Ramps may reach this far into a word: the longest ramp of a word ride (common practice, no source)."""
 
-STEP_DB_PER_S = 250.0
 STEP_DB = 1.0
-"""A move of more than `STEP_DB` that is steeper than this is a step, wherever it is.
+"""Moves no larger than this never count as steps: they are near the least noticeable change."""
 
-The furthest word ride, 5 dB, in the shortest ramp, 20 ms (common practice, no source); a smaller one is near the least
-noticeable change.
-"""
-
-DENSE_PER_S = 8.0
 DENSE_S = 2.0
-"""More breakpoints than this a second, over this time, cannot be edited by hand: with ten seconds on a thousand pixels
-they lie less than 13 pixels apart, half of what a hand takes hold of surely (a choice of this program)."""
+"""Breakpoints are counted over this time (a choice of this program)."""
 
 THIN_DB = 0.25
 """How far thinning may move a dense lane: well under what is heard."""
-
-LIFT_DB = 1.5
-"""A breath or a pause may stand this much over its lower neighbour: what a ramp takes of it by reaching in, and what
-nobody minds in a sibilant (common practice, no source)."""
 
 BLEED_LUFS = -70.0
 """What is quieter in a pause is no bleed, as in BS.1770's absolute gate."""
@@ -69,10 +52,9 @@ BLEED_LUFS = -70.0
 PAUSE_S = 0.3
 """Shorter gaps between phrases are no pauses (a choice of this program)."""
 
-PUMP_CORRELATION = 0.8
 PUMP_PART = 0.75
-"""Rides pump where two thirds of their movement is the bed's (a correlation of 0.8) and they make up three quarters of
-its changes or more. A suggestion follows 0.4 of them; a choice of this program."""
+"""Rides pump where they make up this part of the bed's changes or more. A suggestion follows 0.4 of them (a choice of
+this program)."""
 
 PUMP_WORDS_N = 10
 PUMP_BED_LU = 1.0
@@ -135,7 +117,7 @@ def lurches(session: Session, measures: Measures) -> Iterator[Finding]:
         knots = _at_knots(session.lane, start_n, end_n)[0]
         starts = np.clip(np.concatenate([knots, knots - width_n]), start_n, end_n - width_n)
         moves_db = session.lane.gain_db_at(starts + width_n) - session.lane.gain_db_at(starts)
-        quick = np.abs(moves_db) > LURCH_DB + _SAME_DB
+        quick = np.abs(moves_db) > session.limits.lurch_db + _SAME_DB
         if not quick.any():
             continue
         starts, moves_db = starts[quick], moves_db[quick]
@@ -150,7 +132,7 @@ def lurches(session: Session, measures: Measures) -> Iterator[Finding]:
         )
         after_db = float(session.lane.gain_db_at([end_n])[0])
         cure = Cure(CureKind.LEVEL, "Hold the word at one level", stretches=((word.start_n, word.end_n, after_db),))
-        limit_db = math.copysign(LURCH_DB, worst_db)
+        limit_db = math.copysign(session.limits.lurch_db, worst_db)
         yield _of(word, "lurch", Severity.MUST, sentence, worst_db, limit_db, "dB", cure)
 
 
@@ -165,10 +147,10 @@ def _own_change_lu(measures: Measures, starts: np.ndarray, ends: np.ndarray, bes
 
 def steps(session: Session, said: Sequence[Finding]) -> Iterator[Finding]:
     """Find moves so steep that they can click, but for those that `said` names already."""
-    lane, rate_hz = session.lane, session.vocal.rate_hz
+    lane, rate_hz, steepest = session.lane, session.vocal.rate_hz, session.limits.step_db_per_s
     moves_db = np.diff(lane.gains_db)
     slopes = moves_db / np.diff(lane.frames) * rate_hz
-    steep = np.flatnonzero((np.abs(slopes) > STEP_DB_PER_S * (1 + _SAME_DB)) & (np.abs(moves_db) > STEP_DB)).tolist()
+    steep = np.flatnonzero((np.abs(slopes) > steepest * (1 + _SAME_DB)) & (np.abs(moves_db) > STEP_DB)).tolist()
     for i in steep:
         before, after = lane.points[i], lane.points[i + 1]
         if any(finding.start_n <= before.frame_n and after.frame_n <= finding.end_n for finding in said):
@@ -187,7 +169,7 @@ def steps(session: Session, said: Sequence[Finding]) -> Iterator[Finding]:
             after.frame_n,
             sentence,
             slope,
-            math.copysign(STEP_DB_PER_S, slope),
+            math.copysign(steepest, slope),
             "dB/s",
             cure,
         )
@@ -197,7 +179,8 @@ def too_dense(session: Session) -> Iterator[Finding]:
     """Find where the lane has more breakpoints than a hand can edit; all such stretches together."""
     frames, rate_hz = session.lane.frames, session.vocal.rate_hz
     window_n = round(DENSE_S * rate_hz)
-    most = round(DENSE_PER_S * DENSE_S)
+    limit = session.limits.dense_per_s
+    most = round(limit * DENSE_S)
     if len(frames) <= most:
         return
     close = np.flatnonzero(frames[most:] - frames[:-most] < window_n)
@@ -216,7 +199,9 @@ def too_dense(session: Session) -> Iterator[Finding]:
     if thinner < len(frames):
         sentence += f" Thin the lane by {THIN_DB:g} dB: {counted(thinner, 'breakpoint')} of {len(frames)} stay."
         cure = Cure(CureKind.THIN, f"Thin the lane by {THIN_DB:g} dB", value_db=THIN_DB)
-    yield Finding("dense:lane", Severity.LOOK, first_n, last_n, sentence, densest, DENSE_PER_S, "1/s", cure)
+    yield Finding(
+        "dense:lane", Severity.LOOK, first_n, last_n, sentence, densest, session.limits.dense_per_s, "1/s", cure
+    )
 
 
 def lifted_noises(session: Session, measures: Measures) -> Iterator[Finding]:
@@ -295,7 +280,7 @@ def _lifted(
     faults = [
         Fault(span, lift)
         for span, lift in zip(spans, lifts_db.tolist())
-        if lift > LIFT_DB + _SAME_DB and span.id not in accepted
+        if lift > session.limits.lift_db + _SAME_DB and span.id not in accepted
     ]
 
     def stretch(span: Span) -> tuple[int, int]:
@@ -326,7 +311,7 @@ def _lifted(
             stretches[-1][1],
             sentence,
             max(lifts),
-            LIFT_DB,
+            session.limits.lift_db,
             "dB",
             cure,
         )
@@ -334,7 +319,7 @@ def _lifted(
 
 def pumping(session: Session, measures: Measures) -> Iterator[Finding]:
     """Sections whose rides rise and fall with the bed."""
-    segments = session.segments
+    segments, limit = session.segments, session.limits.pump_correlation
     if not session.lane.points:
         return
     for section in segments.sections or (None,):
@@ -356,7 +341,7 @@ def pumping(session: Session, measures: Measures) -> Iterator[Finding]:
         part = float((rides * bed).mean() / bed.std() ** 2)
         # Rides that make up for the singer's own moves leave the vocal no more bound to the bed than it was.
         own_part = float((own * bed).mean() / bed.std() ** 2)
-        if correlation < PUMP_CORRELATION or part < PUMP_PART or abs(own_part + part) < abs(own_part):
+        if correlation < limit or part < PUMP_PART or abs(own_part + part) < abs(own_part):
             continue
         where = f"the {section.label}" if section is not None and section.label else "the song"
         start_n, end_n = (words[0].start_n, words[-1].end_n) if section is None else (section.start_n, section.end_n)
@@ -366,7 +351,9 @@ def pumping(session: Session, measures: Measures) -> Iterator[Finding]:
             f"(correlation {correlation:.2f}), which is heard as pumping. Follow less, or flatten what is not needed."
         )
         key = f"pump:{section.id if section is not None else 'song'}"
-        yield Finding(key, Severity.LOOK, start_n, end_n, sentence, correlation, PUMP_CORRELATION, "correlation")
+        yield Finding(
+            key, Severity.LOOK, start_n, end_n, sentence, correlation, session.limits.pump_correlation, "correlation"
+        )
 
 
 def beyond_song(session: Session) -> Iterator[Finding]:

@@ -33,17 +33,11 @@ from ridebook.segment.spans import Span
 from ridebook.session.document import Session
 from ridebook.session.edits import quiet_ids
 
-SPREAD_LU = 6.0
-"""A take in which one word in four is further than this from the word before it is uneven beyond what rides should
-carry (common practice, no source: a ride of a word is 1 to 2 dB, and of 4 at the most)."""
-
 SPREAD_WORDS_N = 12
 """Fewer pairs of words than this say nothing about a take."""
 
 SPREAD_PART = 75.0
-
-DIFFER_LU = 1.5
-"""Repeats further apart than this are asked about: the half width of the band to begin with."""
+"""A take is as uneven as the step that one word in four passes."""
 
 _VOICE_LUFS = -70.0
 _WORD_CELLS_S = 0.06
@@ -99,7 +93,7 @@ def repeats_that_differ(session: Session, measures: Measures) -> Iterator[Findin
         first = known[0]
         other = max(known[1:], key=lambda section: abs(apart[section.id] - apart[first.id]))
         by_lu = apart[other.id] - apart[first.id]
-        if abs(by_lu) <= DIFFER_LU:
+        if abs(by_lu) <= session.limits.differ_lu:
             continue
         rate_hz = session.vocal.rate_hz
         sentence = (
@@ -109,7 +103,7 @@ def repeats_that_differ(session: Session, measures: Measures) -> Iterator[Findin
         )
         verb = "Lower" if by_lu > 0 else "Raise"
         cure = Cure(CureKind.NUDGE, f"{verb} the section by {abs(by_lu):.1f} dB", ((other.id, -round(by_lu, 1)),))
-        limit = math.copysign(DIFFER_LU, by_lu)
+        limit = math.copysign(session.limits.differ_lu, by_lu)
         yield about("differ", [other], Severity.LOOK, sentence, by_lu, limit, "LU", cure)
 
 
@@ -138,14 +132,16 @@ def too_uneven(session: Session, measures: Measures) -> Iterator[Finding]:
     steps_lu = np.concatenate(steps) if steps else np.zeros(0)
     if len(steps_lu) < SPREAD_WORDS_N:
         return
-    spread_lu = float(np.percentile(steps_lu, SPREAD_PART))
-    if spread_lu > SPREAD_LU:
+    spread_lu, limit_lu = float(np.percentile(steps_lu, SPREAD_PART)), session.limits.spread_lu
+    if spread_lu > limit_lu:
         sentence = (
             f"The take is uneven: one word in four stands {spread_lu:.1f} LU or more from the word before it, and "
-            f"{SPREAD_LU:g} is much for rides. Even the level before the compressor, or compress lightly, and ride "
+            f"{limit_lu:g} is much for rides. Even the level before the compressor, or compress lightly, and ride "
             "what is left."
         )
-        yield Finding("spread:song", Severity.LOOK, 0, session.vocal.frames_n, sentence, spread_lu, SPREAD_LU, "LU")
+        yield Finding(
+            "spread:song", Severity.LOOK, 0, session.vocal.frames_n, sentence, spread_lu, session.limits.spread_lu, "LU"
+        )
 
 
 def undecided(session: Session, open_phrases: Sequence[Span]) -> Iterator[Finding]:

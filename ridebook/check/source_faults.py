@@ -33,15 +33,8 @@ root of one over the number of cells: more than twice what two songs without any
 ONSETS_PART = 0.5
 """The pair is probably not aligned where they meet half as well as they would elsewhere, or less."""
 
-LEFT_OVER_DB = -40.0
-"""Vocal plus bed add up to a mix where they leave less than this of it: a difference that moves its level by under a
-tenth of a dB, far below the 0.5 dB steps in which rides are made (a choice of this program)."""
-
 UNRELATED_DB = -3.0
 """Where more than half of a mix's energy is left over, it is another mix, or another song."""
-
-VOCAL_LEVEL_DB = 0.3
-"""A mix has the vocal at the same level where it is this near (a choice of this program)."""
 
 ONSETS_NEAR_S = 0.04
 """Onsets this close meet: a singer's own freedom in time (common practice, no source)."""
@@ -240,7 +233,7 @@ def source_faults(session: Session, health: SourceHealth) -> Iterator[Finding]:
 
 def _mix_faults(session: Session, fit: MixFit) -> Iterator[Finding]:
     frames_n = session.vocal.frames_n
-    if fit.left_over_db > LEFT_OVER_DB:
+    if fit.left_over_db > session.limits.left_over_db:
         if fit.left_over_db > UNRELATED_DB:
             why = "It is another mix, or another version of these files."
         else:
@@ -256,13 +249,13 @@ def _mix_faults(session: Session, fit: MixFit) -> Iterator[Finding]:
             0,
             frames_n,
             f"Vocal plus bed do not add up to {fit.name}: what is left over is {-fit.left_over_db:.0f} dB under it, "
-            f"and {-LEFT_OVER_DB:.0f} dB would be as good as nothing. {why}",
+            f"and {-session.limits.left_over_db:.0f} dB would be as good as nothing. {why}",
             fit.left_over_db,
-            LEFT_OVER_DB,
+            session.limits.left_over_db,
             "dB",
         )
     higher_db = fit.vocal_over_bed_db
-    if fit.left_over_db <= UNRELATED_DB and abs(higher_db - session.trim_db) > VOCAL_LEVEL_DB:
+    if fit.left_over_db <= UNRELATED_DB and abs(higher_db - session.trim_db) > session.limits.vocal_level_db:
         by_db = higher_db - session.trim_db
         yield Finding(
             "level:mix",

@@ -13,6 +13,7 @@ from ridebook.ride.lane import Lane
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion
 from ridebook.segment.spans import Segments
+from ridebook.session.limits import CheckLimits
 
 TRIM_LIMIT_DB = 60.0
 """Furthest that a trim may go either way, in dB: far beyond any static level of a mix (a choice of this program)."""
@@ -160,6 +161,8 @@ class Session:
         Vocals and beds of other songs, to learn the aim from.
     approved_mix : SourceFile or None
         The mix that was approved, which vocal plus bed are to add up to.
+    limits : CheckLimits
+        What the checks hold the song against.
     followers : tuple of Follower
         Other vocals that go along with the lead.
     """
@@ -180,6 +183,7 @@ class Session:
     references: tuple[SourceFile, ...] = ()
     reference_pairs: tuple[ReferencePair, ...] = ()
     approved_mix: SourceFile | None = None
+    limits: CheckLimits = field(default_factory=CheckLimits)
     followers: tuple[Follower, ...] = ()
 
     def decision(self, phrase_id: str) -> Decision:

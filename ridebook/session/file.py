@@ -35,6 +35,7 @@ from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion
 from ridebook.segment.spans import Kind, Segments, Span
 from ridebook.session.document import Decision, Follower, ReferencePair, Session, SourceFile, check_session
+from ridebook.session.limits import CheckLimits
 
 FORMAT = "ridebook-session"
 VERSION = 3
@@ -74,6 +75,7 @@ class _Document(msgspec.Struct, forbid_unknown_fields=True):
     references: list[_Source] = []
     reference_pairs: list[_Pair] = []
     approved_mix: _Source | None = None
+    limits: CheckLimits = msgspec.field(default_factory=CheckLimits)
     trim_db: float = 0.0
     settings: RideSettings = msgspec.field(default_factory=RideSettings)
     section_aims: dict[str, float] = {}
@@ -117,6 +119,7 @@ def session_text(session: Session, path: Path) -> str:
             for pair in session.reference_pairs
         ],
         "approved_mix": None if session.approved_mix is None else _source_fields(session.approved_mix, folder),
+        "limits": _fields(session.limits),
         "trim_db": session.trim_db,
         "settings": dataclasses.asdict(session.settings),
         "section_aims": session.section_aims,
@@ -364,6 +367,7 @@ def _session(document: _Document, folder: Path) -> Session:
         vocal=_source(document.vocal, folder),
         beds=tuple(_source(fields, folder) for fields in document.beds),
         trim_db=document.trim_db,
+        limits=document.limits,
         settings=document.settings,
         section_aims=document.section_aims,
         segments=Segments(*(tuple(span for span in spans if span.kind == kind) for kind in Kind)),
@@ -398,7 +402,10 @@ def _no_constant(name: str) -> float:
 
 def _unknown_fields(raw: dict[str, Any]) -> Iterator[str]:
     """Fields of the dataclasses inside a document that msgspec has converted, and so passed over."""
-    inside: list[tuple[str, dict[str, Any], type]] = [("settings", raw.get("settings", {}), RideSettings)]
+    inside: list[tuple[str, dict[str, Any], type]] = [
+        ("settings", raw.get("settings", {}), RideSettings),
+        ("limits", raw.get("limits", {}), CheckLimits),
+    ]
     inside += [(f"segments[{i}]", span, Span) for i, span in enumerate(raw.get("segments", []))]
     for phrase_id, decision in raw.get("decisions", {}).items():
         inside.append((f"decisions.{phrase_id}", decision, Decision))

@@ -13,8 +13,10 @@ from PySide6.QtWidgets import QDialog
 from ridebook.gui.app import Windows
 from ridebook.gui.findings_list import FINDING
 from ridebook.gui.from_elsewhere import ApprovedMixDialog, LaneDialog
+from ridebook.gui.limits_dialog import LimitsDialog
 from ridebook.session.document import State
 from ridebook.session.edits import set_trim
+from ridebook.session.limits import CheckLimits
 from tests.songs import RATE_HZ, noise_bed, sung, write_pair
 
 LONG_MS = 60_000
@@ -136,3 +138,19 @@ def test_peaks_follow_the_trim(window, qtbot):
     qtbot.waitUntil(lambda: bool(watch.peaks_dbtp), timeout=LONG_MS)
     assert watch.peaks_dbtp["ridden stem"] == pytest.approx(before_dbtp + 24.0, abs=0.01)
     qtbot.waitUntil(lambda: "peak:ridden stem" in keys(window), timeout=LONG_MS)
+
+
+def test_limits_are_set_in_one_step_and_the_findings_go_by_them(window, qtbot):
+    watch = window.findings.watch
+    qtbot.waitUntil(lambda: bool(watch.peaks_dbtp), timeout=LONG_MS)
+    assert "peak:mix" not in keys(window)
+    dialog = opened(window, "limits", LimitsDialog)
+    dialog.fields["ceiling_dbtp"].setValue(-20.0)
+    dialog.accept_button.click()
+    qtbot.waitUntil(lambda: "peak:mix" in keys(window), timeout=LONG_MS)
+    assert window.desk.history.undo_label == "Limits of the checks"
+    dialog = opened(window, "limits", LimitsDialog)
+    assert dialog.fields["ceiling_dbtp"].value() == -20.0
+    qtbot.mouseClick(dialog.begin, Qt.MouseButton.LeftButton)
+    dialog.accept_button.click()
+    assert window.desk.session.limits == CheckLimits()

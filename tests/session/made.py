@@ -9,6 +9,7 @@ from ridebook.ride.settings import CENTRE_LAWS_DB, RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.segment.spans import Kind, Origin, Segments, Span
 from ridebook.session.document import Decision, Follower, ReferencePair, Session, SourceFile, State
+from ridebook.session.limits import CheckLimits
 
 RATE_HZ = 48000
 S = RATE_HZ  # frames in a second
@@ -149,6 +150,8 @@ def sessions(draw):
         quiet_words=frozenset(draw(st.sets(st.sampled_from(words)))) if words else frozenset(),
         accepted=draw(st.dictionaries(texts, texts, max_size=2)),
         references=tuple(draw(st.lists(sources(), max_size=1))),
+        approved_mix=draw(st.none() | sources()),
+        limits=CheckLimits(lift_db=draw(st.floats(0, 12)), ceiling_dbtp=draw(st.floats(-20, 6))),
         reference_pairs=tuple(
             ReferencePair(draw(sources()), tuple(draw(st.lists(sources(), min_size=1, max_size=2))))
             for _ in range(draw(st.integers(0, 1)))

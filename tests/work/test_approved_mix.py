@@ -11,8 +11,9 @@ import soundfile
 
 from ridebook.audio.stems import open_pair
 from ridebook.check.findings import find
-from ridebook.check.source_faults import LEFT_OVER_DB, MixFit
+from ridebook.check.source_faults import MixFit
 from ridebook.session.edits import set_trim
+from ridebook.session.limits import CheckLimits
 from ridebook.work.song import source_file
 from ridebook.work.source_health import source_health
 from tests.songs import RATE_HZ, noise_bed, sung, write_pair
@@ -77,7 +78,9 @@ def test_a_trim_that_was_approved_is_no_fault(tmp_path: Path) -> None:
     assert checked(tmp_path, summed(2.0), trim_db=2.0)[1] == []
 
 
-@pytest.mark.parametrize(("under_db", "found"), [(LEFT_OVER_DB + 1, ["sum:mix"]), (LEFT_OVER_DB - 1, [])])
+@pytest.mark.parametrize(
+    ("under_db", "found"), [(CheckLimits().left_over_db + 1, ["sum:mix"]), (CheckLimits().left_over_db - 1, [])]
+)
 def test_what_is_left_over_is_measured(tmp_path: Path, under_db: float, found: list[str]) -> None:
     mix = summed()
     rest = np.random.default_rng(3).standard_normal(mix.shape)

@@ -17,6 +17,7 @@ from ridebook.session.document import (
     check_followers,
 )
 from ridebook.session.edits.common import span_of, with_fields
+from ridebook.session.limits import CheckLimits
 
 
 def set_trim(session: Session, trim_db: float) -> Session:
@@ -92,6 +93,11 @@ def set_followers(session: Session, followers: Iterable[Follower]) -> Session:
 def set_approved_mix(session: Session, mix: SourceFile | None) -> Session:
     """Take another mix as the approved one, or none."""
     return with_fields(session, approved_mix=mix)
+
+
+def set_limits(session: Session, limits: CheckLimits) -> Session:
+    """Hold the song against other limits."""
+    return with_fields(session, limits=limits)
 
 
 def accept_finding(session: Session, key: str, note: str = "") -> Session:
