@@ -21,7 +21,7 @@ from ridebook.work.review import reported
 from ridebook.work.song import Song, open_phrases, open_song, with_words
 from ridebook.work.steps import Progress, part_of, silent
 
-_HANDED = {
+HANDED = {
     What.RIDES: "rides.csv",
     What.MIDI: "rides.mid",
     What.AAF: "rides.aaf",
@@ -30,8 +30,10 @@ _HANDED = {
     What.MIX: "mix.wav",
     What.MANIFEST: "manifest.json",
 }
+"""What is handed over, and its name."""
+
 FINDINGS, SESSION = "findings.json", "demo.ridebook"
-OUTPUT_NAMES = (*_HANDED.values(), FINDINGS, SESSION)
+OUTPUT_NAMES = (*HANDED.values(), FINDINGS, SESSION)
 PICTURE, SHEET = "window.png", "sheet.pdf"
 
 TITLE = "The Orchard Wall"
@@ -94,7 +96,7 @@ def make_demo(out: Path, progress: Progress = silent) -> Demo:
         song = with_words(song, vocal.with_name(WORDS), vocal.with_name(LYRIC), TITLE)
         song = with_hearing(song, progress=part_of(progress, 1, 4))
         session = ink(song.session, song.suggestion, open_phrases(song.session))
-        outputs = tuple(Output(what, out / name) for what, name in _HANDED.items())
+        outputs = tuple(Output(what, out / name) for what, name in HANDED.items())
         handed = hand_over(session, HandOver(outputs), progress=part_of(progress, 2, 4))
         report = reported(
             song.pair, session, song.analysis.measures, hearing=song.hearing, progress=part_of(progress, 3, 4)
