@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime
+import threading
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -27,6 +28,9 @@ from ridebook.work.places import data_folder
 
 FORMAT = "ridebook-hand"
 VERSION = 1
+_LOCK = threading.Lock()
+"""One change at a time: each reads the file and writes it anew."""
+
 SONGS_KEPT = 200
 """The oldest songs go when there are more."""
 
@@ -100,29 +104,32 @@ class HandStore:
         OutputError
             The system refuses to write.
         """
-        kept = self.read()
-        if not kept.on or not record.cases:
-            return False
-        others = tuple(song for song in kept.songs if song.id != record.id)
-        self._write(replace(kept, songs=(*others, record)[-SONGS_KEPT:]))
-        return True
+        with _LOCK:
+            kept = self.read()
+            if not kept.on or not record.cases:
+                return False
+            others = tuple(song for song in kept.songs if song.id != record.id)
+            self._write(replace(kept, songs=(*others, record)[-SONGS_KEPT:]))
+            return True
 
     def switch(self, on: bool) -> None:
         """Keep songs from now on, or keep no more; what was kept stays until it is deleted."""
-        self._write(replace(self.read(), on=on))
+        with _LOCK:
+            self._write(replace(self.read(), on=on))
 
     def delete(self, song_id: str | None = None) -> None:
         """Delete one song, or all that is kept; a damaged file goes with all."""
-        if song_id is not None:
-            kept = self.read()
-            self._write(replace(kept, songs=tuple(song for song in kept.songs if song.id != song_id)))
-            return
-        on = True
-        with contextlib.suppress(HandUnreadableError):
-            on = self.read().on
-        self.path.unlink(missing_ok=True)
-        if not on:
-            self._write(KeptHand(on=False))
+        with _LOCK:
+            if song_id is not None:
+                kept = self.read()
+                self._write(replace(kept, songs=tuple(song for song in kept.songs if song.id != song_id)))
+                return
+            on = True
+            with contextlib.suppress(HandUnreadableError):
+                on = self.read().on
+            self.path.unlink(missing_ok=True)
+            if not on:
+                self._write(KeptHand(on=False))
 
     def _write(self, kept: KeptHand) -> None:
         self.path.parent.mkdir(parents=True, exist_ok=True)
