@@ -287,8 +287,15 @@ def _composition(path: Path, title: str) -> Iterator[_Composition]:
     """Make a composition that is in the file at `path` when the block ends well."""
     import aaf2
 
-    with aaf2.open(os.fspath(path), "w", extensions=False) as file:
-        yield _Composition(file, title)
+    # In two steps: the library leaves its stream open where making the file, or writing its end, fails.
+    file = aaf2.open.__new__(aaf2.open)
+    try:
+        file.__init__(os.fspath(path), "w", extensions=False)
+        with file:
+            yield _Composition(file, title)
+    finally:
+        if hasattr(file, "f"):
+            file.f.close()
 
 
 class _Composition:
