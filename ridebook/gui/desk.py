@@ -344,7 +344,7 @@ class Desk(QObject):
         """Tell that a lyric or a file with times was taken, and what of it did not fit."""
         self.misfits = tuple(misfits)
         if misfits:
-            self.told.emit(f"{what}; not all of it fits:", self.misfits)
+            self.told.emit(f"{what}. To look at:", self.misfits)
         else:
             self.message.emit(f"{what}.")
 

@@ -1,15 +1,13 @@
-"""Dialogs: new from stems, export, note, aim of a section, undo list, keys, walk-through, errors."""
+"""Dialogs: new from stems, note, aim of a section, undo list, keys, walk-through, errors."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 
 from PySide6.QtCore import QSignalBlocker, QSize, Qt, Signal
 from PySide6.QtGui import QDragEnterEvent, QDropEvent, QGuiApplication
 from PySide6.QtWidgets import (
-    QCheckBox,
     QDialog,
     QDialogButtonBox,
     QFileDialog,
@@ -32,7 +30,7 @@ from ridebook.gui.desk import Desk
 from ridebook.gui.panel import SignedSpin
 from ridebook.gui.settings import last_folder, remember_folder
 from ridebook.gui.theme import themes
-from ridebook.gui.words import counted
+from ridebook.gui.timings_file import SUFFIXES
 from ridebook.segment.spans import Span
 from ridebook.session.document import Session
 
@@ -217,119 +215,6 @@ class NewPairDialog(QDialog):
         self.accept()
 
 
-@dataclass(frozen=True, slots=True)
-class ExportPlan:
-    """What is to be written where; None for what is not."""
-
-    rides: Path | None
-    segments: Path | None
-    stem: Path | None
-    mix: Path | None
-
-    def paths(self) -> list[Path]:
-        """All files that will be written."""
-        return [path for path in (self.rides, self.segments, self.stem, self.mix) if path is not None]
-
-
-class ExportDialog(QDialog):
-    """Choose what goes out, and where to."""
-
-    chosen = Signal(object)
-
-    PARTS = (
-        ("rides", "Rides as breakpoints", " rides.csv", "CSV (*.csv)", "time and gain, trim included"),
-        ("segments", "Sections, phrases and words", " segments.csv", "CSV (*.csv)", "a list with their times"),
-        ("stem", "Ridden vocal", " ridden.wav", "WAV (*.wav)", "lines up to the sample with the vocal"),
-        ("mix", "Mix of ridden vocal and bed", " mix.wav", "WAV (*.wav)", "to listen to"),
-    )
-
-    def __init__(self, session: Session, open_n: int, folder: Path, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
-        self.setWindowTitle("Export")
-        theme = themes().current
-        self.checks: dict[str, QCheckBox] = {}
-        self.fields: dict[str, QLineEdit] = {}
-        grid = QGridLayout()
-        grid.setHorizontalSpacing(theme.px(12))
-        grid.setVerticalSpacing(theme.px(4))
-        stem = _file_name(session.title or Path(session.vocal.path).stem)
-        for row, (name, text, tail, kinds, what) in enumerate(self.PARTS):
-            check = QCheckBox(text, self)
-            check.setChecked(name in ("rides", "stem"))
-            field = QLineEdit(str(folder / f"{stem}{tail}"), self)
-            field.setAccessibleName(f"File for: {text}")
-            field.setCursorPosition(len(field.text()))
-            button = QPushButton("Choose…", self)
-            button.setAutoDefault(False)
-            button.clicked.connect(
-                lambda _checked=False, field=field, text=text, kinds=kinds: self._choose(field, text, kinds)
-            )
-            check.toggled.connect(field.setEnabled)
-            check.toggled.connect(button.setEnabled)
-            check.toggled.connect(self._refresh)
-            field.setEnabled(check.isChecked())
-            button.setEnabled(check.isChecked())
-            self.checks[name], self.fields[name] = check, field
-            grid.addWidget(check, row * 2, 0)
-            grid.addWidget(field, row * 2, 1)
-            grid.addWidget(button, row * 2, 2)
-            remark = aside(what, self)
-            remark.setFont(theme.small())
-            grid.addWidget(remark, row * 2 + 1, 1)
-        grid.setColumnStretch(1, 1)
-        self.remark = aside("", self)
-        self._open_n = open_n
-        self.buttons = QDialogButtonBox(QDialogButtonBox.StandardButton.Cancel, parent=self)
-        self.start = main_button(self.buttons.addButton("Export", QDialogButtonBox.ButtonRole.AcceptRole))
-        self.buttons.accepted.connect(self._accept)
-        self.buttons.rejected.connect(self.reject)
-        layout = spaced(QVBoxLayout(self))
-        layout.addWidget(heading("Export", self))
-        layout.addLayout(grid)
-        layout.addWidget(self.remark)
-        layout.addStretch(1)
-        layout.addWidget(self.buttons)
-        for field in self.fields.values():
-            field.textChanged.connect(self._refresh)
-        self.resize(QSize(theme.px(780), theme.px(380)))
-        self._refresh()
-
-    def plan(self) -> ExportPlan:
-        """Give what is ticked, and where it goes."""
-        return ExportPlan(
-            **{
-                name: Path(self.fields[name].text()) if check.isChecked() else None
-                for name, check in self.checks.items()
-            }
-        )
-
-    def _choose(self, field: QLineEdit, text: str, kinds: str) -> None:
-        options = QFileDialog.Option.DontConfirmOverwrite
-        path, _ = QFileDialog.getSaveFileName(self, text, field.text(), kinds, options=options)
-        if path:
-            field.setText(path)
-
-    def _refresh(self) -> None:
-        paths = self.plan().paths()
-        there = [path.name for path in paths if path.exists()]
-        parts = []
-        if self._open_n:
-            verb = "is" if self._open_n == 1 else "are"
-            parts.append(
-                f"{counted(self._open_n, 'phrase')} {verb} still open: what goes out there is the lane as it stands."
-            )
-        if there:
-            parts.append(f"Will be replaced: {', '.join(there)}.")
-        parts.append("The sources are never written over; nothing is limited.")
-        self.remark.setText(" ".join(parts))
-        self.start.setEnabled(bool(paths) and all(str(path).strip() not in ("", ".") for path in paths))
-
-    def _accept(self) -> None:
-        self.chosen.emit(self.plan())
-        self.accept()
-
-
 class NoteDialog(QDialog):
     """Write a note in the margin."""
 
@@ -359,12 +244,26 @@ class NoteDialog(QDialog):
 
 
 class LyricDialog(QDialog):
-    """Paste the lyric, or open it, and lay it on the voice."""
+    """Paste the lyric, or open it, and lay it on the voice.
+
+    Parameters
+    ----------
+    lyric : str
+        The lyric as it is.
+    folder : str
+        Where to look for one.
+    misfits : sequence of str
+        What of it did not fit when it was laid.
+    parent : QWidget, optional
+        The window.
+    """
 
     given = Signal(str)
     """The lyric, to be laid on the voice."""
+    timings_given = Signal(Path)
+    """A file that has times of words or lines."""
 
-    def __init__(self, lyric: str, folder: str, parent: QWidget | None = None) -> None:
+    def __init__(self, lyric: str, folder: str, misfits: Sequence[str] = (), parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self.setWindowTitle("Lyric")
@@ -377,7 +276,8 @@ class LyricDialog(QDialog):
         self.field.textChanged.connect(self._refresh)
         aside = QLabel(
             "One line for each phrase, a blank line between sections, names of sections in [brackets]. Decisions stay "
-            "where a phrase stays; what you moved by hand is not moved.",
+            "where a phrase stays; what you moved by hand is not moved. A file with times (WebVTT, TextGrid, "
+            "tab-separated) can be opened too: it says where its words lie.",
             self,
         )
         aside.setWordWrap(True)
@@ -392,6 +292,16 @@ class LyricDialog(QDialog):
         layout = spaced(QVBoxLayout(self))
         layout.addWidget(heading("Lyric", self))
         layout.addWidget(self.field, 1)
+        self.misfits = QPlainTextEdit("\n".join(misfits), self)
+        self.misfits.setReadOnly(True)
+        self.misfits.setFont(themes().current.small())
+        self.misfits.setAccessibleName("What there was to look at")
+        self.misfits.setTabChangesFocus(True)
+        self.misfits.setFixedHeight(themes().current.px(min(20 + 20 * len(misfits), 110)))
+        did_not_fit = QLabel("When it was laid last, there was this to look at:", self)
+        for widget in (did_not_fit, self.misfits):
+            widget.setVisible(bool(misfits))
+            layout.addWidget(widget)
         layout.addWidget(aside)
         layout.addWidget(buttons)
         self.resize(QSize(themes().current.px(520), themes().current.px(560)))
@@ -401,7 +311,8 @@ class LyricDialog(QDialog):
         self.lay.setEnabled(bool(self.field.toPlainText().strip()))
 
     def _open(self) -> None:
-        dialog = QFileDialog(self, "Open a lyric", self._folder, "Text (*.txt *.md);;All files (*)")
+        kinds = "Text or timings (*.txt *.md *.vtt *.TextGrid *.textgrid *.tsv);;All files (*)"
+        dialog = QFileDialog(self, "Open a lyric", self._folder, kinds)
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
         dialog.fileSelected.connect(self._read)
@@ -410,6 +321,10 @@ class LyricDialog(QDialog):
     def _read(self, path: str) -> None:
         from ridebook.work.words import lyric_text  # here, since laying a lyric brings much with it
 
+        if Path(path).suffix.lower() in SUFFIXES:
+            self.timings_given.emit(Path(path))
+            self.reject()
+            return
         try:
             self.field.setPlainText(lyric_text(path))
         except RidebookError as error:
@@ -714,10 +629,3 @@ def ask(
     dialog.setMinimumWidth(themes().current.px(440))
     dialog.open()
     return dialog
-
-
-def _file_name(title: str) -> str:
-    """Title as a file may be named on any system."""
-    return (
-        "".join("_" if letter in '\\/:*?"<>|' or ord(letter) < 32 else letter for letter in title).strip(" .") or "song"
-    )

@@ -6,8 +6,8 @@ import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from PySide6.QtCore import QByteArray, QCoreApplication, QDir, QEvent, QSize, QStandardPaths, Qt, QTimer, QUrl, Signal
-from PySide6.QtGui import QActionGroup, QCloseEvent, QDesktopServices, QDragEnterEvent, QDropEvent, QKeySequence
+from PySide6.QtCore import QByteArray, QCoreApplication, QDir, QEvent, QSize, QStandardPaths, Qt, QTimer, Signal
+from PySide6.QtGui import QActionGroup, QCloseEvent, QDragEnterEvent, QDropEvent, QKeySequence
 from PySide6.QtWidgets import (
     QAbstractButton,
     QAbstractItemView,
@@ -35,8 +35,6 @@ from ridebook.gui import settings as user
 from ridebook.gui.actions import ActionSet, KeyLine, RideActions, keys_said
 from ridebook.gui.desk import Desk
 from ridebook.gui.dialogs import (
-    ExportDialog,
-    ExportPlan,
     KeysPage,
     LyricDialog,
     NewPairDialog,
@@ -47,24 +45,30 @@ from ridebook.gui.dialogs import (
     ask,
     audio_among,
 )
+from ridebook.gui.exporting import Exporting
 from ridebook.gui.findings_list import FindingsList
 from ridebook.gui.first_page import FirstPage
 from ridebook.gui.from_elsewhere import ApprovedMixDialog, LaneDialog
+from ridebook.gui.hand import HandKeeper
 from ridebook.gui.header import Header
 from ridebook.gui.icons import icon
+from ridebook.gui.limits_dialog import LimitsDialog
 from ridebook.gui.listen import MENU as LISTEN_MENU
 from ridebook.gui.listen import HandKeys, ListenPart, ask_wav, make_listen_actions
 from ridebook.gui.opening_page import OpeningPage
 from ridebook.gui.panel import SuggestionPanel
 from ridebook.gui.player import Player
+from ridebook.gui.references import References
 from ridebook.gui.segment_actions import SegmentActions
 from ridebook.gui.sheet import Sheet
 from ridebook.gui.theme import TEXT_SIZES, ThemeChoice, themes
 from ridebook.gui.timeline import HANDS, Timeline
+from ridebook.gui.timings_file import FILTER as TIMINGS_FILTER
+from ridebook.gui.timings_file import take_timings
 from ridebook.gui.words import counted
 from ridebook.segment.spans import Kind, Span
 from ridebook.session import edits
-from ridebook.session.document import Session, SourceFile, State
+from ridebook.session.document import Session, SourceFile
 from ridebook.session.file import SUFFIX, locate, missing_sources
 from ridebook.work.demo import TITLE, demo_sources
 from ridebook.work.places import shipped
@@ -74,6 +78,8 @@ from ridebook.work.steps import CancelCheck, Progress
 SESSION_FILTER = f"Sessions (*{SUFFIX})"
 AUDIO_FILTER = "Audio (*.wav *.flac *.aif *.aiff *.w64 *.rf64 *.ogg *.mp3)"
 RECOVERY_MS = 10_000
+FEW_NOTICES = 4
+"""So many notices are shown in the window; of more the first ones, the rest on demand."""
 MESSAGE_MS = 8_000
 ZOOM_KEYS = {
     "zoom_in": ("Ctrl++", "Ctrl+="),
@@ -136,21 +142,36 @@ class NoticeLine(QFrame):
         self.setAutoFillBackground(True)
         self._text = QLabel(self)
         self._text.setWordWrap(True)
+        self._all: tuple[str, Sequence[str]] = ("", ())
+        self._more = QToolButton(self)
+        self._more.setProperty("soft", True)
+        self._more.clicked.connect(self._read_all)
         self._away = QToolButton(self)
         self._away.setToolTip("Put away")
         self._away.setAccessibleName("Put the notice away")
         self._away.clicked.connect(self.hide)
         self._line = QHBoxLayout(self)
         self._line.addWidget(self._text, 1)
+        self._line.addWidget(self._more, 0, Qt.AlignmentFlag.AlignBottom)
         self._line.addWidget(self._away, 0, Qt.AlignmentFlag.AlignTop)
         themes().theme_changed.connect(self._dress)
         self._dress()
         self.hide()
 
-    def show_notices(self, notices: Sequence[str]) -> None:
-        """Show these, or nothing."""
-        self._text.setText("\n".join(notices))
+    def show_notices(self, notices: Sequence[str], title: str = "") -> None:
+        """Show these, the first few of many, or nothing."""
+        few = notices if len(notices) <= FEW_NOTICES else notices[: FEW_NOTICES - 1]
+        self._text.setText("\n".join([*([title] if title else []), *few]))
+        self._all = (title or "To know of these files", notices)
+        more = len(notices) - len(few)
+        self._more.setText(f"and {more} more…")
+        self._more.setToolTip("Read all")
+        self._more.setVisible(more > 0)
         self.setVisible(bool(notices))
+
+    def _read_all(self) -> None:
+        title, sentences = self._all
+        ask(self.window(), title, "\n".join(sentences), (("OK", lambda: None),))
 
     def _dress(self) -> None:
         theme = themes().current
@@ -248,11 +269,16 @@ class Window(QMainWindow):
         add(group, "save", "&Save", keys.Save, self.save, "Save the session")
         add(group, "save_as", "Save &as…", "Ctrl+Shift+S", self.save_as, "Save the session under another name")
         add(group, "revert", "&Revert to saved…", "", self.revert, "Go back to what is on disk")
-        add(group, "export", "&Export…", "Ctrl+E", self.export, "Write breakpoints, the ridden vocal, the mix")
+        self.exporting = Exporting(self.desk, self, self._own_folder, self.show_error)
+        out = "Rides, ridden vocal, mixes: everything that goes out"
+        add(group, "export", "&Export…", "Ctrl+E", self.exporting.ask, out)
+        add(group, "followers", "Follo&wers…", "", self.exporting.ask_followers, "Other vocals on the same ride")
         add(group, "print_sheet", "&Print the sheet…", keys.Print, self.print_sheet, "The lyric with its rides, as PDF")
         add(group, "lane_over", "&Take over a lane…", "", lambda: self._open_dialog(LaneDialog), "One drawn elsewhere")
         approved = "Hold vocal and bed against the mix that was approved"
         add(group, "approved_mix", "Appro&ved mix…", "", lambda: self._open_dialog(ApprovedMixDialog), approved)
+        held = "What the findings hold the song against"
+        add("Findings", "limits", "L&imits of the checks…", "", lambda: self._open_dialog(LimitsDialog), held)
         add(group, "close", "&Close", keys.Close, self.close, "Close the window")
         role = self.actions_.add("Files", "quit", "&Quit", keys.Quit, QApplication.closeAllWindows, "Quit Ridebook")
         role.setMenuRole(role.MenuRole.QuitRole)
@@ -262,12 +288,16 @@ class Window(QMainWindow):
         add(group, "undo_list", "Undo &list…", "Ctrl+Alt+Z", self.show_undo_list, "All steps, to jump in")
         add(group, "select_all", "Select &all", keys.SelectAll, self.select_all, "Select all that is shown")
         add(group, "lyric", "L&yric…", "Ctrl+L", self.write_lyric, "Paste the lyric and lay it on the voice")
+        add(group, "timings", "Ti&mings…", "", self.open_timings, "Take times of words or lines from a file")
         add(group, "rename", "&Title of the song…", "", self.rename, "Give the song another title")
 
     def _make_view_actions(self) -> None:
         add = self.actions_.add
         group = "The window"
         add(group, "panel", "&Settings of suggestions", "P", self._show_panel, "Aim, share, limits", checkable=True)
+        more = "Other songs to take the aim from, and how the voice stands there"
+        add(group, "references", "&References…", "", lambda: self.references.show(), more)
+        add(group, "hand", "Your &hand…", "", lambda: self.hand.show(), "What your saved songs say of how you ride")
         add(group, "sheet", "S&heet", "F7", self._show_sheet, "Show or fold the sheet", checkable=True)
         add(group, "strip", "&Findings and listening", "F8", self._show_strip, "Show or fold them", checkable=True)
         add(group, "next_part", "Next &part of the window", "F6", lambda: self._go_part(1), "Next part of the window")
@@ -306,6 +336,8 @@ class Window(QMainWindow):
         self.panel = SuggestionPanel(desk, self)
         self.panel.hide()
         self.panel.left.connect(lambda: self.actions_["panel"].setChecked(False))
+        self.references = References(desk, self.panel.references, self.player.take_reference, self)
+        self.hand = HandKeeper(desk, self.panel.hand, self)
         self.notices = NoticeLine(self)
         self.sheet = Sheet(desk, self)
         self.timeline = Timeline(desk, self)
@@ -377,11 +409,12 @@ class Window(QMainWindow):
         self.version_menu = file.addMenu("New &version of")
         self.version_menu.setToolTip("Put another version of a stem in its place; what was decided is kept")
         self.version_menu.aboutToShow.connect(self._fill_versions)
-        actions.menu(file, ("lane_over", "approved_mix", "", "export", "print_sheet", "", "close", "quit"))
+        actions.menu(file, ("lane_over", "approved_mix", "", "export", "followers", "print_sheet", "", "close", "quit"))
         edit = actions.menu(bar.addMenu("&Edit"), ("undo", "redo", "undo_list", "", "select_all", ""))
         edit.addActions([commands[name] for name in ("copy", "paste")])
         edit.addSeparator()
-        edit.addActions([actions["lyric"], actions["rename"]])
+        edit.addActions([actions[name] for name in ("lyric", "timings", "rename")])
+        actions.menu(edit, ("", "limits"))
         actions.menu(bar.addMenu("&Ride"), RideActions.MENU)
         segments = actions.menu(bar.addMenu("&Segments"), SegmentActions.MENU)
         borders = segments.addMenu("&Borders")
@@ -395,7 +428,7 @@ class Window(QMainWindow):
             lane.addActions([commands[name] for name in names])
             lane.addSeparator()
         actions.menu(bar.addMenu("L&isten"), LISTEN_MENU)
-        view = actions.menu(bar.addMenu("&View"), ("panel", "sheet", "strip", ""))
+        view = actions.menu(bar.addMenu("&View"), ("panel", "references", "hand", "sheet", "strip", ""))
         view.addActions([commands[name] for name in ZOOM_KEYS])
         view.addSeparator()
         view.addAction(commands["window_next"])
@@ -457,6 +490,7 @@ class Window(QMainWindow):
         desk.failed.connect(self.show_error)
         desk.sources_missing.connect(self._on_sources_missing)
         desk.message.connect(self._on_message)
+        desk.told.connect(lambda title, sentences: self.notices.show_notices(sentences, title))
         self.findings.counted.connect(self.findings_part.set_count)
         self.rides.note_asked.connect(self.write_note)
         self.rides.section_aim_asked.connect(self.set_section_aim)
@@ -709,49 +743,6 @@ class Window(QMainWindow):
             work, done=done, failed=self.show_error, group="open", label=f"Looking for files in {folder.name}"
         )
 
-    def export(self) -> ExportDialog | None:
-        """Ask what is to go out, and write it."""
-        session = self.desk.session
-        if session is None:
-            return None
-        self.desk.commit()
-        open_n = sum(session.decision(phrase.id).state is State.OPEN for phrase in session.segments.phrases)
-        stored = user.settings().value("export_folder", "")
-        folder = Path(str(stored)) if stored and Path(str(stored)).is_dir() else None
-        if folder is None:
-            folder = self._own_folder()
-        dialog = ExportDialog(session, open_n, folder, self)
-        dialog.chosen.connect(self._export)
-        dialog.open()
-        return dialog
-
-    def _export(self, plan: ExportPlan) -> None:
-        session, session_path = self.desk.session, self.desk.path
-        user.settings().setValue("export_folder", str(plan.paths()[0].parent))
-
-        def work(progress: Progress, cancelled: CancelCheck) -> list[str]:
-            return exported(session, session_path, plan, progress, cancelled)
-
-        self.desk.pool.start(
-            work,
-            done=lambda lines: self._on_exported(plan, lines),
-            failed=self.show_error,
-            called_off=lambda: self._on_message("The export was called off; what was not finished is not there."),
-            label="Exporting",
-        )
-
-    def _on_exported(self, plan: ExportPlan, lines: Sequence[str]) -> None:
-        folder = plan.paths()[0].parent
-        ask(
-            self,
-            "Exported",
-            "\n".join(lines),
-            (
-                ("OK", lambda: None),
-                ("Open the folder", lambda: QDesktopServices.openUrl(QUrl.fromLocalFile(str(folder)))),
-            ),
-        )
-
     def print_sheet(self) -> QFileDialog | None:
         """Ask where to write the printed sheet, check the song and print it."""
         desk = self.desk
@@ -764,15 +755,16 @@ class Window(QMainWindow):
 
     def _print_sheet(self, path: Path) -> None:
         session, measures = self.desk.session, self.desk.measures
+        hearing = self.desk.hearing.of(session, measures)
         user.remember_folder(path)
 
         def work(progress: Progress, cancelled: CancelCheck) -> None:
-            from ridebook.audio.stems import open_pair
             from ridebook.gui.printed_sheet import print_sheet, usual_paper
+            from ridebook.work.opened import opened_pair
             from ridebook.work.review import reported
 
-            with open_pair(session.vocal.path, [bed.path for bed in session.beds]) as pair:
-                report = reported(pair, session, measures, progress=progress, cancelled=cancelled)
+            with opened_pair(session, with_followers=True) as pair:
+                report = reported(pair, session, measures, hearing=hearing, progress=progress, cancelled=cancelled)
             print_sheet(report, pdf=path, paper=usual_paper(), protect=[source.path for source in session.sources])
 
         self.desk.pool.start(
@@ -803,7 +795,7 @@ class Window(QMainWindow):
         dialog.open()
         return dialog
 
-    def _open_dialog(self, kind: type[LaneDialog | ApprovedMixDialog]) -> QDialog | None:
+    def _open_dialog(self, kind: type[LaneDialog | ApprovedMixDialog | LimitsDialog]) -> QDialog | None:
         if self.desk.measures is None:
             return None
         dialog = kind(self.desk, self)
@@ -841,9 +833,19 @@ class Window(QMainWindow):
 
         return ask_wav(self, Path(user.last_folder() or QDir.homePath()), write)
 
-    def choose_reference(self) -> QFileDialog:
-        """Ask for a record to compare with."""
-        return self._ask_file("A record to compare with", AUDIO_FILTER, self.player.take_reference)
+    def choose_reference(self) -> QFileDialog | None:
+        """Hear a finished mix of the session's references; ask for a record to compare with where it has none."""
+        stored = self.desk.session.references if self.desk.session is not None else ()
+        there = [Path(mix.path) for mix in stored if Path(mix.path).is_file()]
+        if there:
+            self.player.take_reference(there[0])
+            return None
+
+        def take(path: Path) -> None:
+            self.player.take_reference(path)
+            self.references.add_mixes([path], tell=True)
+
+        return self._ask_file("A record to compare with", AUDIO_FILTER, take)
 
     # --- edits -----------------------------------------------------------------------------------
 
@@ -860,10 +862,15 @@ class Window(QMainWindow):
         session = self.desk.session
         if session is None:
             return None
-        dialog = LyricDialog(session.lyric, user.last_folder(), self)
+        dialog = LyricDialog(session.lyric, user.last_folder(), self.desk.misfits, self)
         dialog.given.connect(self.desk.lay_lyric)
+        dialog.timings_given.connect(lambda path: take_timings(self.desk, path))
         dialog.open()
         return dialog
+
+    def open_timings(self) -> QFileDialog:
+        """Ask for a file with times of words or lines."""
+        return self._ask_file("Timings of words or lines", TIMINGS_FILTER, lambda path: take_timings(self.desk, path))
 
     def rename(self) -> None:
         """Ask for another title."""
@@ -1020,15 +1027,20 @@ class Window(QMainWindow):
             "save",
             "save_as",
             "export",
+            "followers",
             "print_sheet",
             "lane_over",
             "approved_mix",
+            "limits",
             "cure",
             "undo_list",
             "select_all",
             "lyric",
+            "timings",
             "rename",
             "panel",
+            "references",
+            "hand",
             "sheet",
             "strip",
         ):
@@ -1128,38 +1140,3 @@ class Window(QMainWindow):
         """Close without asking."""
         self._leaving = True
         self.close()
-
-
-def exported(
-    session: Session, session_path: Path | None, plan: ExportPlan, progress: Progress, cancelled: CancelCheck
-) -> list[str]:
-    """Write what a plan names; returns a line for each file."""
-    from ridebook.audio.stems import open_pair
-    from ridebook.exchange.breakpoints import write_breakpoints
-    from ridebook.exchange.segment_lists import write_segments
-    from ridebook.work.render import render_outputs
-
-    protect = [source.path for source in session.sources]
-    if session_path is not None:
-        protect.append(str(session_path))
-    rate_hz = session.vocal.rate_hz
-    lines = []
-    if plan.rides is not None:
-        write_breakpoints(plan.rides, session.lane, session.trim_db, rate_hz, protect)
-        lines.append(f"Wrote the rides to {plan.rides.name}: {counted(len(session.lane.points), 'breakpoint')}.")
-    if plan.segments is not None:
-        write_segments(plan.segments, session.segments, rate_hz, protect)
-        lines.append(f"Wrote the segments to {plan.segments.name}.")
-    if plan.stem is not None or plan.mix is not None:
-        with open_pair(session.vocal.path, [bed.path for bed in session.beds]) as pair:
-            rendered = render_outputs(
-                pair,
-                session,
-                stem=plan.stem,
-                mix=plan.mix,
-                protect=protect,
-                progress=progress,
-                cancelled=cancelled,
-            )
-        lines.extend(each.line() for each in rendered)
-    return lines

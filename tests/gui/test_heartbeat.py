@@ -10,7 +10,7 @@ from PySide6.QtCore import QTimer
 from PySide6.QtWidgets import QDialog
 
 from ridebook.gui.app import Windows
-from ridebook.gui.dialogs import ExportPlan
+from ridebook.work.hand_over import HandOver, Output, What
 from tests.songs import noise_bed, sung, write_pair
 
 LONGEST_S = 0.25
@@ -64,7 +64,8 @@ def test_loop_goes_on_while_work_is_done(window, heart, qtbot, tmp_path):
     vocal, _ = sung([list(rng.uniform(-6, 0, 5)) for _ in range(64)])
     stems = write_pair(tmp_path, vocal, noise_bed(len(vocal)))
     window.desk.cache_on = False
-    plan = ExportPlan(tmp_path / "rides.csv", tmp_path / "segments.csv", tmp_path / "stem.wav", tmp_path / "mix.wav")
+    names = ((What.RIDES, "rides.csv"), (What.SEGMENTS, "s.csv"), (What.STEM, "stem.wav"), (What.MIX, "mix.wav"))
+    plan = HandOver(tuple(Output(what, tmp_path / name) for what, name in names))
     # What else the machine does can hold any one beat up; what the program does holds it up every time.
     rounds = [one_round(window, heart, qtbot, stems, plan, tmp_path / f"{i}.ridebook") for i in range(3)]
     for what in rounds[0]:
@@ -89,10 +90,10 @@ def one_round(window, heart, qtbot, stems, plan, path):
     held["inking, checking and saving"] = heart.longest_s
 
     heart.begin()
-    window._export(plan)
+    window.exporting.write(plan, path.parent)
     qtbot.waitUntil(lambda: not desk.pool.running(), timeout=120_000)
     held["exporting"] = heart.longest_s
-    assert plan.mix.stat().st_size > 0
+    assert (path.parent / "mix.wav").stat().st_size > 0
     for dialog in window.findChildren(QDialog):
         dialog.close()
     return held

@@ -28,8 +28,9 @@ def test_lyric_is_laid_as_one_step_and_decisions_stay(qtbot, desk):
     text = demo_sources()[0].with_name("lyric.txt").read_text("utf-8")
     told = []
     desk.message.connect(told.append)
-    with qtbot.waitSignal(desk.message, timeout=60_000):
-        desk.lay_lyric(text)
+    desk.told.connect(lambda heading, sentences: told.extend([heading, *sentences]))
+    desk.lay_lyric(text)
+    qtbot.waitUntil(lambda: bool(told), timeout=60_000)
     session = desk.session
     assert desk.history.undo_label == "Lay the lyric"
     assert session.lyric == text
@@ -38,7 +39,8 @@ def test_lyric_is_laid_as_one_step_and_decisions_stay(qtbot, desk):
     assert session.lane == inked
     assert session.segments.phrases[0].id == first.id
     assert first.id in session.decisions
-    assert told
+    assert told[0].startswith("The lyric lies on the voice")
+    assert tuple(told[1:]) == desk.misfits
     desk.undo()
     assert desk.session.lyric == ""
     assert not any(word.label for word in desk.session.segments.words)

@@ -104,7 +104,7 @@ def test_whole_pass(screen, folder):
         screen.focus("^Export$")
         screen.key("Return")
         stem_path = until(lambda: next(folder.glob("*ridden.wav"), None), 60, "the ridden stem")
-        screen.focus("^Ridebook$")
+        screen.focus("^Exported$")
         screen.key("Return")
         screen.focus("vocal")
         screen.key("ctrl+q")

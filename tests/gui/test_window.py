@@ -4,9 +4,7 @@ import itertools
 from collections import defaultdict
 from pathlib import Path
 
-import numpy as np
 import pytest
-import soundfile
 from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
 from PySide6.QtGui import QAction, QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
@@ -22,7 +20,7 @@ from PySide6.QtWidgets import (
 
 from ridebook.gui import settings as user
 from ridebook.gui.app import CrashHook, Windows
-from ridebook.gui.dialogs import WALK, ErrorDialog, ExportDialog, KeysPage, NewPairDialog, UndoList
+from ridebook.gui.dialogs import WALK, ErrorDialog, KeysPage, NewPairDialog, UndoList
 from ridebook.gui.findings_list import FINDING
 from ridebook.gui.theme import ThemeChoice, themes
 from ridebook.segment.spans import Kind
@@ -298,56 +296,6 @@ def test_dropped_stems_are_offered_as_a_pair_and_opened(window, qtbot, stems):
     assert window.pages.currentWidget() is window.down
     assert window.header.isVisible()
     assert window.windowTitle().startswith("vocal")
-
-
-def test_export_writes_what_is_ticked_and_it_agrees_with_the_lane(window, qtbot, stems, tmp_path):
-    with qtbot.waitSignal(window.desk.opened, timeout=60_000):
-        window.open_pair(stems[0], stems[1:])
-    first = window.desk.session.segments.phrases[0]
-    window.desk.select([first.id])
-    press(qtbot, window, *[Qt.Key.Key_Plus] * 4)
-    dialog = window.export()
-    assert isinstance(dialog, ExportDialog)
-    out = tmp_path / "out"
-    out.mkdir()
-    for name, check in dialog.checks.items():
-        check.setChecked(True)
-        dialog.fields[name].setText(str(out / f"{name}{'.csv' if name in ('rides', 'segments') else '.wav'}"))
-    assert "still open" in dialog.remark.text()
-    qtbot.mouseClick(dialog.start, Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: any(d.isVisible() for d in window.findChildren(QDialog)), timeout=60_000)
-    done = dialog_of(window)
-    assert "true peak" in text_of(done)
-    button(done, "OK").click()
-
-    rows = (out / "rides.csv").read_text("utf-8").splitlines()
-    assert rows[0].startswith("time_s,gain_db")
-    assert len(rows) - 1 == len(window.desk.session.lane.points)
-    vocal, rate_hz = soundfile.read(stems[0])
-    ridden, _ = soundfile.read(out / "stem.wav")
-    assert len(ridden) == len(vocal)
-    middle = slice(first.start_n + rate_hz // 10, first.end_n - rate_hz // 10)
-    gain_db = 20 * np.log10(np.sqrt((ridden[middle] ** 2).mean() / (vocal[middle] ** 2).mean()))
-    assert gain_db == pytest.approx(window.desk.session.trim_db + 2.0, abs=0.02)
-    assert (out / "mix.wav").stat().st_size > 0
-    assert (out / "segments.csv").read_text("utf-8").startswith("kind,start_s,end_s,label")
-
-
-def test_export_never_writes_over_a_source(window, qtbot, stems):
-    with qtbot.waitSignal(window.desk.opened, timeout=60_000):
-        window.open_pair(stems[0], stems[1:])
-    before = stems[0].read_bytes()
-    dialog = window.export()
-    for name, check in dialog.checks.items():
-        check.setChecked(name == "stem")
-    dialog.fields["stem"].setText(str(stems[0]))
-    qtbot.mouseClick(dialog.start, Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: any(d.isVisible() for d in window.findChildren(QDialog)), timeout=60_000)
-    shown = dialog_of(window)
-    assert "That did not work" in text_of(shown)
-    assert str(stems[0]) in text_of(shown)
-    button(shown, "OK").click()
-    assert stems[0].read_bytes() == before
 
 
 def test_save_asks_for_a_name_once(at_work, qtbot, tmp_path, monkeypatch):
