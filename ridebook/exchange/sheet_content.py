@@ -41,7 +41,7 @@ class SheetRow:
     time, ride, balance : str
         As they are printed.
     words : tuple of SheetWord
-        Its words; the phrase as one where its words have no text.
+        Its words; the phrase's name and numbers where they have no text.
     mark : Mark
         What was decided.
     locked, quiet : bool
@@ -131,11 +131,11 @@ def sheet_content(report: Report) -> SheetContent:
     )
     blocks: list[SheetBlock] = []
     for number in dict.fromkeys(phrase.section for phrase in report.phrases):
-        rows = tuple(_row(phrase) for phrase in report.phrases if phrase.section == number)
+        rows = tuple(_row(phrase, i) for i, phrase in enumerate(report.phrases, start=1) if phrase.section == number)
         heading = ""
         if number is not None:
             section = report.sections[number]
-            heading = section.label or "section"
+            heading = section.label or f"section {number + 1}"
             if section.aim_lu != report.aim_lu:
                 heading += f" · aim {signed(section.aim_lu)} LU"
         blocks.append(SheetBlock(heading, rows))
@@ -150,11 +150,13 @@ def sheet_content(report: Report) -> SheetContent:
     )
 
 
-def _row(phrase: ReportPhrase) -> SheetRow:
+def _row(phrase: ReportPhrase, number: int) -> SheetRow:
     words = tuple(SheetWord(word.label, word.lost, word.in_the_way) for word in phrase.words)
     if not any(word.text for word in words):
-        lost_n = sum(word.lost for word in phrase.words)
-        words = (SheetWord(phrase.label or "phrase", bool(lost_n)),)
+        # Numbers stand for words whose text is not known, so that those that are lost can be told apart.
+        words = tuple(SheetWord(str(i), word.lost, word.in_the_way) for i, word in enumerate(phrase.words, start=1))
+        name = phrase.label or f"phrase {number}"
+        words = (SheetWord(f"{name}:" if words else name, False), *words)
     mark = Mark.STRUCK if phrase.state is State.STRUCK else Mark(phrase.state.value)
     return SheetRow(
         clock(phrase.start_s),

@@ -107,7 +107,7 @@ def test_rows_of_the_sheet_carry_marks_lost_words_and_notes():
     assert (first.mark, first.note) == (Mark.STRUCK, "as sung")
     assert (second.mark, second.locked, second.ride) == (Mark.DRAWN, True, f"{MINUS}1.2")
     assert [row.mark for row in chorus.rows] == [Mark.OPEN, Mark.OPEN]
-    assert [word.text for word in chorus.rows[0].words] == ["phrase"]  # no words are known there
+    assert [word.text for word in chorus.rows[0].words] == ["phrase 3"]  # no words are known there
     assert content.notes == ("Second take", "Accepted: band \N{EN DASH} a whisper")
     assert content.findings[0].must
 
