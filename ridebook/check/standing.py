@@ -12,7 +12,7 @@ import numpy as np
 from ridebook.measure.measures import Measures, StemMeasures
 from ridebook.measure.spans import balance_lu, law_db
 from ridebook.ride.hearing import Hearing
-from ridebook.ride.lane import Lane
+from ridebook.ride.ridden import mean_rides_db as mean_rides_db
 from ridebook.ride.ridden import ridden, ridden_again
 from ridebook.segment.spans import Segments, Span
 from ridebook.session.document import Session
@@ -270,35 +270,3 @@ def _holding(spans: tuple[Span, ...], frames: np.ndarray) -> np.ndarray:
     starts_n, ends_n = _borders(spans)
     i = np.searchsorted(starts_n, frames, side="right") - 1
     return np.where((i >= 0) & (frames < ends_n[i]), i, -1)
-
-
-def mean_rides_db(lane: Lane, vocal: StemMeasures, starts_n: np.ndarray, ends_n: np.ndarray) -> np.ndarray:
-    """Mean of the lane over many spans at once, weighted by the vocal's power; as `ride.edits.mean_ride_db` of each.
-
-    Energy is interpolated inside a cell and a cell takes the lane's gain in its middle, so that a drag can be followed
-    through a song of any length.
-
-    Parameters
-    ----------
-    lane : Lane
-        The lane.
-    vocal : StemMeasures
-        The vocal's powers.
-    starts_n, ends_n : ndarray
-        First frames and frames after the last, shape (spans,).
-
-    Returns
-    -------
-    ndarray
-        Means in dB, float64, shape (spans,); the gain in the middle where the vocal is silent.
-    """
-    if not lane.points:
-        return np.zeros(len(starts_n))
-    grid_n = vocal.grid_n
-    gains_db = lane.gain_db_at((grid_n[:-1] + grid_n[1:]) / 2.0)
-    weighted = np.concatenate([[0.0], np.cumsum(gains_db * np.diff(vocal.energy))])
-    energy = np.interp(ends_n, grid_n, vocal.energy) - np.interp(starts_n, grid_n, vocal.energy)
-    ride = np.interp(ends_n, grid_n, weighted) - np.interp(starts_n, grid_n, weighted)
-    # Less than what rounding leaves of the sum up to here is silence.
-    sounds = energy > 1e-12 * max(float(vocal.energy[-1]), 1e-300)
-    return np.where(sounds, ride / np.where(sounds, energy, 1.0), lane.gain_db_at((starts_n + ends_n) / 2.0))

@@ -54,6 +54,38 @@ def ridden_again(
     return _like(vocal, power)
 
 
+def mean_rides_db(lane: Lane, vocal: StemMeasures, starts_n: np.ndarray, ends_n: np.ndarray) -> np.ndarray:
+    """Mean of the lane over many spans at once, weighted by the vocal's power; as `ride.edits.mean_ride_db` of each.
+
+    Energy is interpolated inside a cell and a cell takes the lane's gain in its middle, so that a drag can be followed
+    through a song of any length.
+
+    Parameters
+    ----------
+    lane : Lane
+        The lane.
+    vocal : StemMeasures
+        The vocal's powers.
+    starts_n, ends_n : ndarray
+        First frames and frames after the last, shape (spans,).
+
+    Returns
+    -------
+    ndarray
+        Means in dB, float64, shape (spans,); the gain in the middle where the vocal is silent.
+    """
+    if not lane.points:
+        return np.zeros(len(starts_n))
+    grid_n = vocal.grid_n
+    gains_db = lane.gain_db_at((grid_n[:-1] + grid_n[1:]) / 2.0)
+    weighted = np.concatenate([[0.0], np.cumsum(gains_db * np.diff(vocal.energy))])
+    energy = np.interp(ends_n, grid_n, vocal.energy) - np.interp(starts_n, grid_n, vocal.energy)
+    ride = np.interp(ends_n, grid_n, weighted) - np.interp(starts_n, grid_n, weighted)
+    # Less than what rounding leaves of the sum up to here is silence.
+    sounds = energy > 1e-12 * max(float(vocal.energy[-1]), 1e-300)
+    return np.where(sounds, ride / np.where(sounds, energy, 1.0), lane.gain_db_at((starts_n + ends_n) / 2.0))
+
+
 def changed_span(before: Lane, after: Lane, frames_n: int) -> tuple[int, int]:
     """Stretch outside of which two lanes have the same gain, as first frame and frame after the last.
 

@@ -25,16 +25,18 @@ import numpy as np
 
 from ridebook.measure.measures import ABSENT_LUFS, Measures
 from ridebook.measure.spans import balance_lu, law_db, mean_balance_lu, span_loudness_lufs
-from ridebook.ride.edits import mean_ride_db
 from ridebook.ride.fit import fewest_points
 from ridebook.ride.hearing import Hearing
 from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.ride.lost_words import lost_words_raised
 from ridebook.ride.middles import borders, mended_balances_lu, middle_mean, section_numbers, weighted_quantile
+from ridebook.ride.reasons import phrase_reason, word_reasons
+from ridebook.ride.ridden import mean_rides_db
 from ridebook.ride.runs import Run, find_runs
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.ride.trim import trim_for
+from ridebook.ride.wanted import Wanted
 from ridebook.segment.spans import Segments, Span, holder
 
 SECTION_RAMP_S = (0.2, 0.5)
@@ -80,8 +82,6 @@ WORD_RUN_S = 1.0
 BED_S = 3.0
 """The bed is followed as it is over at least this long: a drum hit or a gap between two is no swell (the window of
 short-term loudness, EBU Tech 3341)."""
-TOLD_LU = 0.3
-"""What is less is not worth a word in a reason."""
 VOICE_LUFS = -70.0
 """What is quieter is no voice, as in BS.1770's absolute gate."""
 
@@ -94,23 +94,6 @@ SIBILANT_MOST_DB = 1.9
 SIBILANT_LEAST_DB = 1.0
 """A hole of less than this is not worth its four breakpoints."""
 SIBILANT_RAMP_S = 0.015
-
-
-@dataclass(slots=True)
-class _Wanted:
-    """What is wanted of one run, and why."""
-
-    run: Run
-    section: int
-    level_lu: float = 0.0
-    bed_lu: float | None = None
-    section_db: float = 0.0
-    gain_db: float = 0.0
-    idle: bool = False
-    limited: bool = False
-    lost_lu: float = 0.0
-    quiet: bool = False
-    holds_balance: bool = False
 
 
 def suggest(
@@ -232,12 +215,12 @@ def _want(
     quiet_ids: Set[str],
     runs: tuple[Run, ...],
     trim_db: float,
-) -> list[_Wanted]:
+) -> list[Wanted]:
     """Find what is wanted of each run."""
     phrases, sections = segments.phrases, segments.sections
     section_of = section_numbers(segments).tolist()
     wanted = [
-        _Wanted(run, section_of[run.phrase], quiet=phrases[run.phrase].id in quiet_ids or _all_quiet(run, quiet_ids))
+        Wanted(run, section_of[run.phrase], quiet=phrases[run.phrase].id in quiet_ids or _all_quiet(run, quiet_ids))
         for run in runs
     ]
     starts, ends = borders(runs)
@@ -370,7 +353,7 @@ def _agreed(to_level_db: float, to_balance_db: float, follows: float) -> float:
     return float(to_level_db + follows * (both_db - to_level_db))
 
 
-def _fitted(measures: Measures, segments: Segments, wanted: list[_Wanted]) -> Lane:
+def _fitted(measures: Measures, segments: Segments, wanted: list[Wanted]) -> Lane:
     """Lane through the wanted gains."""
     rate_hz = measures.rate_hz
     gates: list[tuple[int, float, float, float]] = []
@@ -405,7 +388,7 @@ def _without_humps(lane: Lane, phrases: tuple[Span, ...]) -> Lane:
 
 
 def _plateau(
-    rate_hz: int, segments: Segments, one: _Wanted, start_n: int, end_n: int
+    rate_hz: int, segments: Segments, one: Wanted, start_n: int, end_n: int
 ) -> list[tuple[int, float, float, float]]:
     """Gates of a run: its ends, and the holes that its lift would not leave to sibilants.
 
@@ -430,7 +413,7 @@ def _plateau(
     return [*gates, (end_n, one.gain_db, rest_db, within_db)]
 
 
-def _move(rate_hz: int, segments: Segments, before: _Wanted, after: _Wanted) -> tuple[int, int]:
+def _move(rate_hz: int, segments: Segments, before: Wanted, after: Wanted) -> tuple[int, int]:
     """First and last frame of the move between two runs: in the gap, on the side of the higher gain."""
     least_s, most_s = WORD_RAMP_S
     if before.run.phrase != after.run.phrase:
@@ -454,7 +437,7 @@ def _move(rate_hz: int, segments: Segments, before: _Wanted, after: _Wanted) -> 
 
 
 def _slowed(
-    measures: Measures, segments: Segments, wanted: list[_Wanted], moves: list[tuple[int, int]]
+    measures: Measures, segments: Segments, wanted: list[Wanted], moves: list[tuple[int, int]]
 ) -> list[tuple[int, int]]:
     """First and last frames of moves, those drawn out that would lurch inside a word.
 
@@ -495,7 +478,7 @@ def _phrase_suggestions(
     measures: Measures,
     segments: Segments,
     settings: RideSettings,
-    wanted: list[_Wanted],
+    wanted: list[Wanted],
     lane: Lane,
     trim_db: float,
 ) -> tuple[PhraseSuggestion, ...]:
@@ -503,18 +486,19 @@ def _phrase_suggestions(
     starts, ends = borders(phrases)
     before = balance_lu(measures, starts, ends, settings.centre_law_db) + trim_db
     edges = [0, *((one.end_n + two.start_n) // 2 for one, two in pairwise(phrases)), measures.frames_n]
-    by_phrase: list[list[_Wanted]] = [[] for _ in phrases]
+    edges_db = lane.gain_db_at(edges).tolist()
+    firsts, lasts = np.searchsorted(lane.frames, np.array(edges[:-1]) + 1), np.searchsorted(lane.frames, edges[1:])
+    rides_db = mean_rides_db(lane, measures.vocal, starts, ends).tolist()
+    by_phrase: list[list[Wanted]] = [[] for _ in phrases]
     for one in wanted:
         by_phrase[one.run.phrase].append(one)
     told = []
     for p, phrase in enumerate(phrases):
         start_n, end_n = edges[p], edges[p + 1]
-        first, last = np.searchsorted(lane.frames, [start_n + 1, end_n])
-        points = list(lane.points[first:last])
-        first_db, last_db = lane.gain_db_at([start_n, end_n]).tolist()
+        points = list(lane.points[firsts[p] : lasts[p]])
+        first_db, last_db = edges_db[p], edges_db[p + 1]
         if points or first_db or last_db:
             points = [Breakpoint(start_n, first_db), *points, Breakpoint(end_n, last_db)]
-        ride_db = mean_ride_db(lane, measures.vocal, phrase.start_n, phrase.end_n)
         known = bool(np.isfinite(before[p]))
         own = by_phrase[p]
         told.append(
@@ -523,82 +507,11 @@ def _phrase_suggestions(
                 start_n,
                 end_n,
                 tuple(points),
-                ride_db,
+                rides_db[p],
                 float(before[p]) if known else None,
-                float(before[p]) + ride_db if known else None,
-                _reason(measures, settings, own, ride_db),
-                _word_reasons(own, settings),
+                float(before[p]) + rides_db[p] if known else None,
+                phrase_reason(measures.rate_hz, settings, own, rides_db[p]),
+                word_reasons(own, settings),
             )
         )
-    return tuple(told)
-
-
-def _main(own: list[_Wanted]) -> _Wanted:
-    """Return the run in the middle of a phrase's levels: the one that its words are held against."""
-    lengths_n = np.array([one.run.length_n for one in own], dtype=np.float64)
-    levels = np.array([one.run.own_lufs for one in own])
-    return own[int(np.argmax(levels == weighted_quantile(levels, lengths_n, 0.5)))]
-
-
-def _reason(measures: Measures, settings: RideSettings, own: list[_Wanted], ride_db: float) -> str:
-    """Why a phrase rides as it does, in one line with its numbers: what drives the ride first."""
-    main = _main(own)
-    weights = np.array([one.run.length_n * 10.0 ** (one.run.own_lufs / 10.0) for one in own])
-    level_lu = float(np.average([one.level_lu for one in own], weights=weights))
-    with_bed = [one.bed_lu is not None for one in own]
-    bed_lu = float(np.average([one.bed_lu or 0.0 for one in own], weights=weights)) if any(with_bed) else None
-    drives = []
-    if abs(level_lu) >= TOLD_LU:
-        drives.append((-level_lu, f"{abs(level_lu):.1f} LU {'over' if level_lu > 0 else 'under'} its neighbours"))
-    if bed_lu is not None and abs(bed_lu) >= TOLD_LU:
-        text = f"the bed {'rises' if bed_lu > 0 else 'falls'} {abs(bed_lu):.1f} LU here"
-        drives.append((settings.follow * bed_lu, text))
-    if main.section_db:
-        drives.append((main.section_db, f"its section rides {main.section_db:+.1f} dB"))
-    drives.sort(key=lambda drive: -abs(drive[0]))
-    parts = [text for value, text in drives if value * ride_db >= 0.0]
-    against = [text for value, text in drives if value * ride_db < 0.0]
-    if against:
-        parts.append(f"though {' and '.join(against)}" if parts else "; ".join(against))
-    if bed_lu is None:
-        parts.append("no bed here, the vocal's own level rules")
-    if main.holds_balance:
-        parts.append("the vocal already follows the bed")
-    if main.lost_lu > 0.0:
-        parts.append(f"still {main.lost_lu:.1f} LU below what would be heard, lifted for that")
-    if main.quiet:
-        parts.append("meant to be quiet, so not lifted")
-    if main.limited:
-        parts.append(f"held at the limit, {main.gain_db:+.1f} dB")
-    elif main.idle and not main.section_db:
-        parts.append(f"left alone, inside the dead band of {settings.phrase_dead_db:g} dB")
-    aside = _aside(own, settings)
-    words_n = sum(len(one.run.words) for one in aside)
-    if words_n:
-        parts.append(f"{words_n} of its words {'rides by itself' if words_n == 1 else 'ride by themselves'}")
-    for one in [one for one in aside if not one.run.words][:1]:
-        apart = one.run.own_lufs - main.run.own_lufs
-        at_s = one.run.start_n / measures.rate_hz
-        parts.append(f"from {at_s:.2f} s on {abs(apart):.1f} LU {'over' if apart > 0 else 'under'} the rest of it")
-    line = "; ".join(parts) or "even with its neighbours"
-    return line[:1].upper() + line[1:]
-
-
-def _aside(own: list[_Wanted], settings: RideSettings) -> list[_Wanted]:
-    """Return the runs of a phrase that stand apart from its middle."""
-    main = _main(own)
-    return [one for one in own if abs(one.run.own_lufs - main.run.own_lufs) >= settings.word_dead_db]
-
-
-def _word_reasons(own: list[_Wanted], settings: RideSettings) -> tuple[tuple[str, str], ...]:
-    main = _main(own)
-    told = []
-    for one in _aside(own, settings):
-        apart = one.run.own_lufs - main.run.own_lufs
-        reason = f"{abs(apart):.1f} LU {'over' if apart > 0 else 'under'} the rest of its phrase"
-        if one.lost_lu > 0.0:
-            reason += f"; still {one.lost_lu:.1f} LU below what would be heard"
-        if one.limited:
-            reason += f"; held at the limit, {one.gain_db:+.1f} dB"
-        told += [(word.id, reason) for word in one.run.words]
     return tuple(told)
