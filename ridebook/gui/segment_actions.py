@@ -65,7 +65,7 @@ class SegmentActions(QObject):
             "Insert a &word",
             "Shift+W",
             lambda: self.insert(Kind.WORD),
-            "A word over the selected stretch, or from the playhead on",
+            "Insert a word over the selected stretch, or at the playhead",
         )
         add(
             "insert_phrase",
@@ -74,7 +74,13 @@ class SegmentActions(QObject):
             lambda: self.insert(Kind.PHRASE),
             "A phrase over the stretch",
         )
-        add("insert_section", "Insert a s&ection", "Shift+S", lambda: self.insert(Kind.SECTION), "A section over it")
+        add(
+            "insert_section",
+            "Insert a s&ection",
+            "Shift+S",
+            lambda: self.insert(Kind.SECTION),
+            "Insert a section there",
+        )
         add("confirm", "&Yes, it begins here", "Y", self.confirm, "Say that the word begins where it should")
         add("next_doubtful", "Next doubtful word", "V", lambda: self.go(1), "Next word whose beginning is doubtful")
         add("previous_doubtful", "Doubtful word before", "Shift+V", lambda: self.go(-1), "Doubtful word before")
@@ -254,7 +260,9 @@ class SegmentActions(QObject):
         else:
             there = next((word for word in reversed(words) if word.start_n < at_n), words[-1])
         self._select(there)
-        desk.message.emit(f"{counted(len(words), 'word')} to look at. {doubt_said(there.start_n, desk.rate_hz)}.")
+        desk.message.emit(
+            f"{counted(len(words), 'word')} to look at; this one was {doubt_said(there.start_n, desk.rate_hz)}."
+        )
 
     # --- helpers ---------------------------------------------------------------------------------
 

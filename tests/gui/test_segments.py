@@ -286,7 +286,7 @@ def test_doubtful_words_are_found_and_confirmed(window, qtbot):
     qtbot.waitUntil(lambda: buttons["doubtful"].text() == "doubtful 2")
     press(window, Qt.Key.Key_V)
     assert window.desk.selection.current_id == "w7.2"
-    assert "2 words to look at. heard at 0:30.06: check where it begins" in message(window)
+    assert "2 words to look at; this one was heard at 0:30.06: check where it begins" in message(window)
     press(window, Qt.Key.Key_Y)
     assert not spans(window, Kind.WORD)["w7.2"].doubtful
     assert spans(window, Kind.WORD)["w7.2"].origin is Origin.HAND
