@@ -58,8 +58,8 @@ class FollowersDialog(QDialog):
         layout.addWidget(
             aside(
                 "Doubles, harmonies or an effects return that go along with the lead: each takes this share of its "
-                "rides, in dB; the trim stays the lead's own. They are added to the mix that is exported, and are "
-                "neither measured nor heard in the preview, so none of them may be part of the bed.",
+                "rides, in dB; the trim stays the lead's own. They sound in the mix beside the bed, so none of them "
+                "may be part of it, and they take no part in the balance.",
                 self,
             )
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from ridebook.gui.desk import Desk
 from ridebook.gui.sound import QtSound, SoundOut
 from ridebook.session import edits
 from ridebook.session.document import Session
-from ridebook.work.preview import Heard, Listening, PreviewRenderer, match_db, opened_reference
+from ridebook.work.preview import Heard, Listening, PreviewRenderer, match_db, opened_followers, opened_reference
 from ridebook.work.steps import CancelCheck, Progress
 
 TICK_MS = 25
@@ -334,6 +335,7 @@ class Player(QObject):
         if self.renderer is not None:
             self.renderer.listening = self.listening
             self._take_lane(self.desk.session)
+            self._take_followers(self.desk.session)
             self._match()
         self.listening_changed.emit()
 
@@ -342,8 +344,10 @@ class Player(QObject):
         self._let_go()
 
     def _let_go(self) -> None:
-        if self.renderer is not None and self.renderer.reference is not None:
-            self.renderer.reference.close()
+        if self.renderer is not None:
+            if self.renderer.reference is not None:
+                self.renderer.reference.close()
+            self._set_followers(())
         self.renderer = None
 
     def _on_session_changed(self, before: Session | None, after: Session) -> None:
@@ -352,11 +356,48 @@ class Player(QObject):
         if before.lane is not after.lane or before.trim_db != after.trim_db or before.settings is not after.settings:
             self._take_lane(after)
             self._settle.start()
+        if before.followers != after.followers:
+            self._take_followers(after)
 
     def _take_lane(self, session: Session) -> None:
         self.renderer.lane = session.lane
         self.renderer.trim_db = session.trim_db
         self.renderer.centre_law_db = session.settings.centre_law_db
+
+    def _take_followers(self, session: Session) -> None:
+        """Have the session's followers heard: with other shares at once, other files as soon as they are open."""
+        stems = [stem for stem, _ in self.renderer.followers]
+        if [str(stem.path) for stem in stems] == [follower.source.path for follower in session.followers]:
+            self._share(stems, session)
+            return
+        if not session.followers:
+            self.stop()
+            self._set_followers(())
+            return
+
+        def work(_progress: Progress, cancelled: CancelCheck) -> tuple[Stem, ...]:
+            return opened_followers(session, cancelled)
+
+        self.desk.pool.start(
+            work, done=self._on_followers, failed=self.desk.failed.emit, lost=_close_all, group="followers heard"
+        )
+
+    def _on_followers(self, stems: Sequence[Stem]) -> None:
+        session = self.desk.session
+        if self.renderer is None or session is None or len(session.followers) != len(stems):
+            _close_all(stems)
+            return
+        self.stop()  # what sounds may still be reading the files that are closed here
+        self._set_followers(())
+        self._share(stems, session)
+
+    def _share(self, stems: Sequence[Stem], session: Session) -> None:
+        shares = [follower.share for follower in session.followers]
+        self.renderer.followers = tuple(zip(stems, shares, strict=True))
+
+    def _set_followers(self, followers: tuple[tuple[Stem, float], ...]) -> None:
+        before, self.renderer.followers = self.renderer.followers, followers
+        _close_all([stem for stem, _ in before])
 
     def _match(self) -> None:
         session, measures = self.desk.session, self.desk.measures
@@ -373,3 +414,8 @@ class Player(QObject):
         if self.renderer is not None:
             self.renderer.match_db = gain_db
         self.listening_changed.emit()
+
+
+def _close_all(stems: Sequence[Stem]) -> None:
+    for stem in stems:
+        stem.close()

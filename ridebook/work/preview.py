@@ -17,6 +17,8 @@ from ridebook.measure.measures import Measures, StemMeasures
 from ridebook.measure.spans import law_db
 from ridebook.ride.lane import Lane
 from ridebook.ride.ridden import ridden
+from ridebook.session.document import Session
+from ridebook.work.opened import opened_pair
 from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
 
 START_LEVEL_DB = -12.0
@@ -107,6 +109,8 @@ class PreviewRenderer:
         """Gain on the mix with rides when matched, see `match_db`."""
         self.reference_match_db = 0.0
         """Gain on the reference when matched."""
+        self.followers: tuple[tuple[Stem, float], ...] = ()
+        """Other vocals in the mixes, each with its share of the lane."""
         self.listening = Listening()
         self.clipped_n = 0
         """Samples that were over full scale and were cut off, since the start."""
@@ -117,6 +121,7 @@ class PreviewRenderer:
         made = PreviewRenderer(self.pair, self.reference)
         made.lane, made.trim_db, made.centre_law_db = self.lane, self.trim_db, self.centre_law_db
         made.match_db, made.reference_match_db = self.match_db, self.reference_match_db
+        made.followers = self.followers
         made.listening = self.listening
         return made
 
@@ -165,6 +170,10 @@ class PreviewRenderer:
         if heard is not Heard.VOCAL:
             for bed in self.pair.beds:
                 out += _in_stereo(bed, start_n, stop_n)
+        if heard in (Heard.BEFORE, Heard.RIDDEN):
+            for stem, share in self.followers:
+                ride_db = share * self.lane.block_db(start_n, stop_n)[:, None] if heard is Heard.RIDDEN else 0.0
+                out += _in_stereo(stem, start_n, stop_n, self.centre_law_db) * 10.0 ** (ride_db / 20.0)
         return out
 
 
@@ -219,6 +228,34 @@ def opened_reference(
     return stem, own_lufs - record_lufs if np.isfinite(own_lufs) and np.isfinite(record_lufs) else 0.0
 
 
+def opened_followers(session: Session, cancelled: CancelCheck = never) -> tuple[Stem, ...]:
+    """Open the followers of a session on the vocal's clock, decoded as far as they must be.
+
+    Returns
+    -------
+    tuple of Stem
+        For the caller to close.
+
+    Raises
+    ------
+    SourceError
+        A file of the session cannot serve.
+    Cancelled
+        The work was called off.
+    """
+    pair = opened_pair(session, with_followers=True)
+    try:
+        for stem in pair.stems:
+            stem.close()
+        for stem in pair.followers:
+            raise_if(cancelled)
+            stem.read(stem.end_n - 1, stem.end_n)  # what listens must not wait for all that comes before
+    except BaseException:
+        pair.close()
+        raise
+    return pair.followers
+
+
 def save_preview(
     renderer: PreviewRenderer,
     target: str | PathLike[str],
@@ -255,7 +292,8 @@ def save_preview(
             yield renderer.block(at_n, to_n)
             progress((to_n - start_n) / (stop_n - start_n))
 
-    write_stereo(target, renderer.pair.rate_hz, blocks(), [stem.path for stem in renderer.pair.stems])
+    sources = [*renderer.pair.stems, *(stem for stem, _ in renderer.followers)]
+    write_stereo(target, renderer.pair.rate_hz, blocks(), [stem.path for stem in sources])
 
 
 class _SmallSpeaker:

@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
+from ridebook.audio.files import read_info
 from ridebook.gui.desk import Desk
 from ridebook.gui.player import NO_OUTPUT, Player
 from ridebook.gui.sound import QtSound
 from ridebook.ride.lane import Lane
 from ridebook.segment.spans import Kind
 from ridebook.session import edits
+from ridebook.session.document import Follower
 from ridebook.work.preview import Heard
+from ridebook.work.song import source_file
 from tests.songs import noise_bed, sung, write_pair
 
 BLOCK_N = 1_024
@@ -229,3 +234,30 @@ def test_reference_plays_as_loud_as_the_mix(qtbot, desk: Desk, player: Player, s
     player.play()
     assert np.abs(sink.run(4)).max() > 0.01
     player.stop()
+
+
+def test_followers_are_heard_once_they_are_named(desk: Desk, player: Player, sink: Sink, qtbot, tmp_path: Path) -> None:
+    double = tmp_path / "double.wav"
+    soundfile.write(double, 0.1 * noise_bed(desk.frames_n, seed=9), desk.rate_hz, "FLOAT")
+    follower = Follower(source_file(read_info(double)), 0.5)
+    player.listen(heard=Heard.RIDDEN, matched=False, level_db=0.0)
+    player.play()
+    alone = sink.run(4)
+    player.stop()
+    desk.edit("Followers", lambda session: edits.set_followers(session, [follower]))
+    qtbot.waitUntil(lambda: bool(player.renderer.followers), timeout=20_000)
+    desk.set_playhead(0)
+    player.play()
+    with_double = sink.run(4)
+    player.stop()
+    expected = soundfile.read(double, stop=4 * BLOCK_N, dtype="float64")[0]
+    np.testing.assert_allclose(with_double - alone, expected, atol=1e-6)
+    desk.edit("Share", lambda session: edits.set_followers(session, [replace(follower, share=1.0)]))
+    assert [share for _, share in player.renderer.followers] == [1.0]
+    desk.undo()
+    desk.undo()
+    assert player.renderer.followers == ()
+    desk.redo()
+    qtbot.waitUntil(lambda: bool(player.renderer.followers), timeout=20_000)
+    player._on_closing()
+    assert player.renderer is None

@@ -10,8 +10,10 @@ from ridebook.audio.stems import open_pair
 from ridebook.errors import OutputIsSourceError
 from ridebook.ride.lane import Lane
 from ridebook.work.analyse import analyse
-from ridebook.work.preview import Heard, Listening, PreviewRenderer, match_db, save_preview
+from ridebook.work.opened import opened_pair
+from ridebook.work.preview import Heard, Listening, PreviewRenderer, match_db, opened_followers, save_preview
 from ridebook.work.steps import Cancelled
+from tests.handed import made_song
 from tests.songs import noise_bed, sung, write_pair
 
 
@@ -42,6 +44,23 @@ def test_rides_are_vocal_times_trim_and_lane_plus_bed(pair) -> None:
     gain = 10 ** ((1.0 + np.interp(np.arange(40_000, 60_000), [45_000, 55_000], [0.0, 3.0])) / 20)
     expected = pair.vocal.read(40_000, 60_000) * gain[:, None] + pair.beds[0].read(40_000, 60_000)
     np.testing.assert_allclose(heard(renderer, flat), expected, atol=1e-6)
+
+
+def test_followers_take_their_share_in_the_mixes_alone(tmp_path: Path) -> None:
+    session = made_song(tmp_path / "song")
+    double, hall = opened_followers(session)
+    with opened_pair(session) as pair, double, hall:
+        renderer = PreviewRenderer(pair)
+        renderer.lane = session.lane
+        bare = {each: heard(renderer, Listening(each, matched=False, level_db=0.0)) for each in Heard}
+        renderer.followers = ((double, 0.5), (hall, 1.0))
+        added = {each: heard(renderer, Listening(each, matched=False, level_db=0.0)) - bare[each] for each in Heard}
+        lane_db = session.lane.gain_db_at(np.arange(40_000, 60_000))[:, None]
+        parts = [stem.read(40_000, 60_000) for stem in (double, hall)]
+    ridden = parts[0] * 10 ** (lane_db / 40) + parts[1] * 10 ** (lane_db / 20)
+    np.testing.assert_allclose(added[Heard.RIDDEN], ridden, atol=1e-6)
+    np.testing.assert_allclose(added[Heard.BEFORE], parts[0] + parts[1], atol=1e-6)
+    assert not any(added[each].any() for each in (Heard.VOCAL, Heard.BED))
 
 
 def test_an_edit_is_heard_in_the_next_block(pair) -> None:
