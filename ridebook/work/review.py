@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import math
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
-
-import numpy as np
 
 from ridebook.audio.stems import StemPair
 from ridebook.check.findings import Finding, Severity, find, time_text
@@ -15,15 +13,14 @@ from ridebook.check.proof import Metered, Outputs, Proof, prove
 from ridebook.check.source_faults import SourceHealth
 from ridebook.exchange.report import Report, report_of
 from ridebook.measure.filemeter import measure_file
-from ridebook.measure.loudness import CellPower, integrated_lufs, loudness_range_lu
 from ridebook.measure.measures import Measures
-from ridebook.measure.truepeak import TruePeak
 from ridebook.ride.hearing import Hearing
 from ridebook.ride.lane import Lane
 from ridebook.session.document import Session
 from ridebook.work.blocks import bed_placed, gain_column, voices_placed
 from ridebook.work.cache import AnalysisCache
 from ridebook.work.hearing import session_hearing
+from ridebook.work.meter import Meter
 from ridebook.work.reference import against_line, learn_all
 from ridebook.work.render import voice_curves
 from ridebook.work.source_health import source_health
@@ -176,40 +173,13 @@ def reported(
     return report_of(session, measures, reviewed.findings, reviewed.proof, reviewed.hearing)
 
 
-class _Meter:
-    """Loudness and true peak of one signal, on a thread that works a block behind."""
-
-    def __init__(self, rate_hz: int, weights: list[float], worker: ThreadPoolExecutor) -> None:
-        self._power = CellPower(rate_hz, weights)
-        self._peak = TruePeak(rate_hz)
-        self._worker = worker
-        self._pending: Future[None] | None = None
-
-    def feed(self, block: np.ndarray) -> None:
-        self._wait()
-        self._pending = self._worker.submit(self._take, block)
-
-    def _take(self, block: np.ndarray) -> None:
-        self._power.feed(block)
-        self._peak.feed(block)
-
-    def _wait(self) -> None:
-        if self._pending is not None:
-            self._pending.result()
-
-    def finish(self) -> Metered:
-        self._wait()
-        measures = self._power.measures()
-        return Metered(_finite(integrated_lufs(measures)), float(loudness_range_lu(measures)), _finite(self._peak.dbtp))
-
-
 def _metered(pair: StemPair, session: Session, progress: Progress, cancelled: CancelCheck) -> tuple[Outputs, Outputs]:
     """Meters with the trim alone, and with trim and rides."""
-    stem_weights, mix_weights = pair.vocal.layout.weights.tolist(), pair.mix_layout.weights.tolist()
+    layouts = pair.vocal.layout, pair.mix_layout
     law_db = session.settings.centre_law_db
     both = [voice_curves(each) for each in (replace(session, lane=Lane()), session)]
     with ThreadPoolExecutor(2, "meter") as worker:
-        meters = [(_Meter(pair.rate_hz, stem_weights, worker), _Meter(pair.rate_hz, mix_weights, worker)) for _ in both]
+        meters = [[Meter(pair.rate_hz, layout, worker) for layout in layouts] for _ in both]
         for at_n in range(pair.mix_start_n, pair.mix_end_n, _BLOCK_N):
             raise_if(cancelled)
             stop_n = min(at_n + _BLOCK_N, pair.mix_end_n)
@@ -224,8 +194,13 @@ def _metered(pair: StemPair, session: Session, progress: Progress, cancelled: Ca
                     stem.feed((alone * gains[0])[first:last])
                 mix.feed(sum(voice * gain for voice, gain in zip(voices, gains, strict=True)) + bed)
             progress((stop_n - pair.mix_start_n) / (pair.mix_end_n - pair.mix_start_n))
-        before, after = (Outputs(stem.finish(), mix.finish()) for stem, mix in meters)
+        before, after = (Outputs(*(_figures(meter) for meter in pairs)) for pairs in meters)
     return before, after
+
+
+def _figures(meter: Meter) -> Metered:
+    figures = meter.figures()
+    return Metered(_finite(figures.integrated_lufs), figures.range_lu, _finite(figures.true_peak_dbtp))
 
 
 def _finite(value: float) -> float | None:
