@@ -372,6 +372,8 @@ def _check(arguments: argparse.Namespace) -> int:
         if any(path is not None for path in outputs):
             _check_outputs(outputs if arguments.session is None or not arguments.force else [arguments.html], protect)
         song = _with_drawn(_with_approved(song, arguments), arguments)
+        if arguments.listening_level is not None:
+            song = replace(song, session=_heard_at(song.session, arguments.listening_level))
         limits = replace(song.session.limits, **limits_given)
         song = replace(song, session=set_limits(song.session, limits))
         with _Steps("checking") as progress:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -66,11 +66,23 @@ def hidden(session: Session, stands: Standing, words: Sequence[Span], *, before:
     starts_n, ends_n = (np.array([getattr(word, side) for word in words]) for side in ("start_n", "end_n"))
     found = obstacles(hearing.bands, starts_n, ends_n, hearing.offset_db, gains_db)
     names = bed_names(session)
-    allowed = np.maximum(session.settings.highest_db - rides_db, 0.0).tolist()
-    return {
-        word.id: Hidden(obstacle, allowed_db, covering(obstacle, names), sentence(obstacle, names, allowed_db))
-        for word, obstacle, allowed_db in zip(words, found, allowed)
+    allowed_db = np.maximum(session.settings.highest_db - rides_db, 0.0)
+    made = {
+        word.id: _hidden(obstacle, most_db, names) for word, obstacle, most_db in zip(words, found, allowed_db.tolist())
     }
+    # Where level is not the cure, it is to be told what would be left in the way with all the level there may be.
+    beyond = np.array([not made[word.id].level_alone for word in words])
+    if beyond.any():
+        most_db = (gains_db + allowed_db)[beyond]
+        with_most = obstacles(hearing.bands, starts_n[beyond], ends_n[beyond], hearing.offset_db, most_db)
+        for i, most in zip(np.flatnonzero(beyond).tolist(), with_most, strict=True):
+            told = replace(found[i], region=most.region, bed=most.bed, alone=most.alone)
+            made[words[i].id] = _hidden(told, float(allowed_db[i]), names)
+    return made
+
+
+def _hidden(obstacle: Obstacle, allowed_db: float, names: Sequence[str]) -> Hidden:
+    return Hidden(obstacle, allowed_db, covering(obstacle, names), sentence(obstacle, names, allowed_db))
 
 
 def bed_names(session: Session) -> tuple[str, ...]:

@@ -54,21 +54,25 @@ def explained(suggestion: Suggestion, session: Session, measures: Measures, hear
 def _explained(
     phrase: PhraseSuggestion, lost: list[Span], found: Mapping[str, Hidden], left: Set[str]
 ) -> PhraseSuggestion:
-    clauses = {word.id: _clause(found[word.id], word.id in left) for word in lost}
-    deepest = max(lost, key=lambda word: (word.id in left, -found[word.id].obstacle.audibility))
-    if len(lost) == 1:
-        who = f"“{lost[0].label}” is" if lost[0].label else "one word is"
-    else:
-        who = f"{counted(len(lost), 'word')} are"
-    reason = f"{phrase.reason}; {who} {clauses[deepest.id]}"
     own = dict(phrase.word_reasons)
-    own |= {word_id: f"{own[word_id]}; {clause}" if word_id in own else clause for word_id, clause in clauses.items()}
+    for word in lost:
+        clause = f"lost as it is: {_outcome([word], found, left)}"
+        own[word.id] = f"{own[word.id]}; {clause}" if word.id in own else clause
+    one = lost[0].label and f"“{lost[0].label}”"
+    who = f"{counted(len(lost), 'word')} are" if len(lost) > 1 else f"{one or 'one word'} is"
+    reason = f"{phrase.reason}; {who} lost as it is: {_outcome(lost, found, left)}"
     return replace(phrase, reason=reason, word_reasons=tuple(own.items()))
 
 
-def _clause(word: Hidden, still: bool) -> str:
+def _outcome(lost: list[Span], found: Mapping[str, Hidden], left: Set[str]) -> str:
+    """Say what hides some words, and what the ride makes of it; of several the one that is hidden deepest."""
+    still = [found[word.id] for word in lost if word.id in left]
     if not still:
-        return f"lost as it is: {word.covering}, and the ride brings it back"
-    if not word.level_alone:
-        return f"lost, and {word.said}"
-    return f"still lost with the ride: {word.said}"
+        deepest = min((found[word.id] for word in lost), key=lambda each: each.obstacle.audibility)
+        return f"{deepest.covering}, and the ride brings {'it' if len(lost) == 1 else 'them'} back"
+    deepest = min(still, key=lambda each: each.obstacle.audibility)
+    back_n = len(lost) - len(still)
+    if len(lost) == 1:
+        return f"with the ride, {deepest.said}"
+    which = "the one that is left" if len(still) == 1 else "the deepest"
+    return f"the ride brings {back_n or 'none'} of them back; {which}: {deepest.said}"
