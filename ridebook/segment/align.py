@@ -12,7 +12,7 @@ from ridebook.measure.measures import CELLS_PER_S, Measures
 from ridebook.segment import align_english
 from ridebook.segment.activity import Activity, find_activity, runs
 from ridebook.segment.align_path import ASIDE, ChainWord, Costs, Stretch, best_walks
-from ridebook.segment.align_sounds import STATES, class_odds, state_fits
+from ridebook.segment.align_sounds import STATES, class_odds, state_fits, without_noise
 from ridebook.segment.borders import PHRASE_SCORER, WORD_SCORER, find_pace, phrase_features, word_features
 from ridebook.segment.change import find_change
 from ridebook.segment.lyric import Lyric, parse_lyric
@@ -31,12 +31,7 @@ _KEPT_PAUSE_N = 40
 _MARGIN_N = 25
 _TOLD_N = 4
 _SHORTEST_WORD_N = 3
-_OVER_NOISE_DB = 3.0
-_SHORTEST_PAUSE_N = 8
-_MOST_LEFT_OUT = 0.5
 _BADLY = 0.37
-_LEAST_LIKELY = 0.2
-_FORBIDDEN = 300.0
 _RECOGNIZED_S = 30.0
 _AROUND_N = 20
 _AGREE_N = 8
@@ -166,17 +161,8 @@ def align_lyric(
         return tick
 
     try:
-        laid = refined(words, lay(words, heard, costs, tick_of(0.05, 0.5)), heard, costs, tick_of(0.55, 0.1))
+        laid = refined(words, lay(words, heard, costs, tick_of(0.05, 0.7)), heard, costs, tick_of(0.75, 0.1))
         sure = confidence(words, laid, heard, costs)
-        if np.mean(laid.starts >= 0) < _MOST_LEFT_OUT:
-            # In loud noise nothing fits well, and all would rather be left out: laid again as if all were sung.
-            strict = replace(costs, long_aside=_FORBIDDEN, skipped_word=_FORBIDDEN, skipped_line=_FORBIDDEN)
-            strict = replace(strict, skipped_section=_FORBIDDEN)
-            noisy = listen(features, found, in_noise=True) or heard
-            again = refined(words, lay(words, noisy, strict, tick_of(0.65, 0.2)), noisy, costs, tick_of(0.85, 0.05))
-            sure_again = confidence(words, again, noisy, costs)
-            if np.median(sure_again) > _LEAST_LIKELY or not (laid.starts >= 0).any():
-                laid, sure, heard = again, sure_again, noisy
     except _CalledOff:
         return None
     if lyric.language == "en" and read_audio is not None:
@@ -193,7 +179,7 @@ class _CalledOff(Exception):
     """The work was called off."""
 
 
-def listen(features: VocalFeatures, found: Segments, in_noise: bool = False) -> Heard | None:
+def listen(features: VocalFeatures, found: Segments) -> Heard | None:
     """Return what an alignment listens to, or None where there is no voice.
 
     Parameters
@@ -202,20 +188,17 @@ def listen(features: VocalFeatures, found: Segments, in_noise: bool = False) -> 
         The vocal's features.
     found : Segments
         Its breaths are no voice.
-    in_noise : bool
-        The take is in loud noise: what is not periodic and no louder than the quieter half of such cells is none.
     """
     activity = find_activity(features)
     if not activity.active.any():
         return None
     active = activity.active.copy()
-    if in_noise:
-        active &= ~_hum(activity)
     for breath in found.breaths:
         cells = slice(*(round(n * CELLS_PER_S / features.rate_hz) for n in (breath.start_n, breath.end_n)))
         active[cells] = False
     if active.any():
         activity = replace(activity, active=active)
+    features = without_noise(features)
     change = find_change(features, activity)
     pace = find_pace(nuclei_cells(features, activity), activity)
     return Heard(
@@ -224,21 +207,6 @@ def listen(features: VocalFeatures, found: Segments, in_noise: bool = False) -> 
         WORD_SCORER.scores(word_features(change, pace)),
         PHRASE_SCORER.scores(phrase_features(change)),
     )
-
-
-def _hum(activity: Activity) -> np.ndarray:
-    """Cells in which no more than the noise of the take sounds: bool, shape (cells,)."""
-    noisy = ~activity.voiced
-    if not noisy.any():
-        return noisy
-    over = (activity.level_db > np.percentile(activity.level_db[noisy], 25) + _OVER_NOISE_DB) | activity.voiced
-    for start, end in runs(~over):
-        if end - start <= _SHORTEST_PAUSE_N:
-            over[start:end] = True
-    for start, end in runs(over):
-        if end - start < _SHORTEST_PAUSE_N:
-            over[start:end] = False
-    return np.asarray(~over)
 
 
 def words_of(lyric: Lyric) -> list[Word]:
@@ -301,14 +269,17 @@ def lay(words: Sequence[Word], heard: Heard, costs: Costs, tick: Callable[[float
     kept = np.arange(0, len(active), _STEP_N)
     kept = kept[keep[kept]]
     syllable_n = _syllable_cells(words, active.sum(), costs) / _STEP_N
+    laid_words = _chain_words(words, syllable_n, costs)
+    lines_n = sum(word.starts_line for word in laid_words)
+    stand_in = replace(_STAND_IN, length_n=sum(word.length_n for word in laid_words) / lines_n)
     chain: list[ChainWord] = []
     real: list[int] = []
-    for word in _chain_words(words, syllable_n, costs):
+    for word in laid_words:
         if word.starts_line:
-            chain.append(_STAND_IN)
+            chain.append(stand_in)
         real.append(len(chain))
         chain.append(word)
-    stretch = Stretch([*chain, _STAND_IN], 0, len(kept))
+    stretch = Stretch([*chain, stand_in], 0, len(kept))
     walk = best_walks(
         [stretch],
         _folded(heard.fits, kept),

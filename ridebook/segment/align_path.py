@@ -16,6 +16,8 @@ ASIDE = "*" * 10
 _NEVER = np.float32(-1e9)
 _FARTHEST_DEVIATION = 9.0
 _POLL_FRAMES_N = 512
+_VOWEL_STATES = [STATES.index(name) for name in "AEIOU"]
+_CONSONANT_STATES = [STATES.index(name) for name in "SFTNL"]
 _STATE = {name: i for i, name in enumerate((*STATES, "*"))}
 
 
@@ -45,7 +47,10 @@ class Costs:
         Cost of each 10 ms of voice that belongs to no word, inside a line and between lines, over that of the sound
         that fits best; before `weight`.
     long_aside, long_aside_begin : float
-        The same for a stretch of voice between two lines that a line's stand-in takes, and what it costs to begin.
+        The same for a stretch of voice between two lines that a stand-in for a line takes, over what a line of
+        any other words would cost there; and what it costs to begin.
+    aside_length : float
+        What the prior on lengths counts for a stand-in, whose expected length is a line's.
     skipped_word, skipped_line, skipped_section : float
         Cost of a word, a line and a section of the lyric that is not sung.
     length : float
@@ -68,10 +73,11 @@ class Costs:
     no_pause: float = 2.0
     aside_in_line: float = 4.0
     aside_between: float = 2.0
-    long_aside: float = 0.8
-    long_aside_begin: float = 25.0
+    long_aside: float = 0.0
+    long_aside_begin: float = 15.0
+    aside_length: float = 1.0
     skipped_word: float = 20.0
-    skipped_line: float = 40.0
+    skipped_line: float = 30.0
     skipped_section: float = 60.0
     length: float = 5.0
     length_spread: float = 0.5
@@ -239,7 +245,7 @@ def best_walks(
     row_of_state = firsts[stretch_of_state]
     row_of_word, row_of_gap = row_of_state[first], row_of_state[gaps]
     any_sound = fits[:, 1:].max(axis=1)
-    fits = np.column_stack([fits, any_sound - np.float32(costs.long_aside)])
+    fits = np.column_stack([fits, any_words(fits) - np.float32(costs.long_aside)])
     # Zeros after the end, where stretches that are over go on beside the longer ones.
     fits = np.pad(fits, ((0, rows_n), (0, 0))) * np.float32(costs.weight * step_n)
     any_sound = np.pad(any_sound, (0, rows_n)) * np.float32(costs.weight * step_n)
@@ -259,7 +265,8 @@ def best_walks(
     follow_cost = np.where(starts_line[followers], costs.no_pause, 0.0).astype(np.float32)
     expected = np.log([word.length_n for word in words]).astype(np.float32)
     is_aside = np.array([word.sounds == ASIDE for word in words])
-    stiffness = np.where(is_aside, 0.0, costs.length / (2 * costs.length_spread**2)).astype(np.float32)
+    stiffness = np.where(is_aside, costs.aside_length, costs.length) / (2 * costs.length_spread**2)
+    stiffness = stiffness.astype(np.float32)
 
     def entry_bonus() -> tuple[np.ndarray, np.ndarray]:
         """Bonus by row of entering a word, and what is added where it begins a line."""
@@ -273,7 +280,7 @@ def best_walks(
         return bonus[0], bonus[1]
 
     word_bonus, line_bonus = entry_bonus()
-    aside_words, line_words = np.flatnonzero(is_aside), np.flatnonzero(starts_line)
+    aside_words, begins_line = np.flatnonzero(is_aside), np.flatnonzero(starts_line | is_aside)
     skips = _skips(words, costs) if may_skip else []
 
     score = np.full(size, _NEVER, np.float32)
@@ -297,8 +304,8 @@ def best_walks(
         moved[chain.starts] = _NEVER
         moved[after_gaps] = left - enter_gap
         bonus = word_bonus.take(row_of_word + t)
-        bonus[aside_words] = -costs.long_aside_begin
-        bonus[line_words] += line_bonus.take(row_of_word[line_words] + t)
+        bonus[aside_words] -= costs.long_aside_begin
+        bonus[begins_line] += line_bonus.take(row_of_word[begins_line] + t)
         entering = moved[first] + bonus
         past = left[followers - 1] + bonus[followers] - follow_cost
         direct = past > entering[followers]
@@ -325,6 +332,19 @@ def best_walks(
             finals[k] = score[end], score[end - 1] - stiffness[final] * min(away * away, _FARTHEST_DEVIATION)
             finished += 1
     return _walked(stretches, chain, back, jumps, finals)
+
+
+def any_words(fits: np.ndarray) -> np.ndarray:
+    """How well words of another lyric would fit each row: float32, shape (rows,).
+
+    The mean over the vowels, or over the consonants where that is more. Against it the right line of a melismatic
+    take gains as much as it costs to leave one out, and a wrong line nothing; against the sound that fits best both
+    lose about the same, since long vowels wander.
+    """
+    likely = np.exp(fits)
+    return np.asarray(
+        np.log(np.maximum(likely[:, _VOWEL_STATES].mean(axis=1), likely[:, _CONSONANT_STATES].mean(axis=1)))
+    )
 
 
 def _skips(words: list[ChainWord], costs: Costs) -> list[tuple[np.ndarray, np.ndarray]]:
