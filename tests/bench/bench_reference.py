@@ -56,7 +56,7 @@ LEVELS_LU = ((-6.0, 0.0), (0.0, 6.0))
 SHRINKAGE = 0.35
 """Weight of the ridge against each case: figures that say much the same share what they say."""
 
-BAR_PART = 0.94
+BAR_PART = 0.93
 """Part of the errors of songs left out that the bar is to hold: over 0.9, as the next song is unlike all of these."""
 
 TARGETS = {"covered": 0.9, "half_width_lu": 3.0}
