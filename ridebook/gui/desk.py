@@ -31,7 +31,7 @@ from ridebook.session.edits import quiet_ids, replace_segments, set_lyric, set_t
 from ridebook.session.file import missing_sources, read_session, save_session
 from ridebook.session.history import History
 from ridebook.session.recovery import discard_recovery, write_recovery
-from ridebook.work.steps import CancelCheck, Progress
+from ridebook.work.steps import CancelCheck, Progress, raise_if
 
 # What measures and suggests is imported where it is first needed, on the pool's threads, so that the window comes up
 # at once.
@@ -184,6 +184,7 @@ class Desk(QObject):
         self.saved_at_s: float | None = None
         self._sha256: str | None = None
         self._gesture_from: Session | None = None
+        self._suggest_later = False
         self._standing: tuple[Session, Measures, Hearing | None, Standing] | None = None
         self.hearing = DeskHearing(self)
         self._trim: tuple[tuple[Measures, Segments, RideSettings], float] | None = None
@@ -540,6 +541,9 @@ class Desk(QObject):
         self._keep_selection(after)
         self.session_changed.emit(before, after)
         if self._suggestion_is_old(before, after):
+            self._suggest_later = True
+        # A border that is being dragged would have it made anew at every step.
+        if self._suggest_later and not (self.in_gesture and before.segments is not after.segments):
             self.suggest_again()
 
     # --- standing and suggestion -----------------------------------------------------------------
@@ -573,12 +577,14 @@ class Desk(QObject):
 
     def suggest_again(self) -> None:
         """Make the suggestion anew off the window's thread; only the newest that was asked for is shown."""
+        self._suggest_later = False
         if self.session is None or self.measures is None:
             return
         session, measures = self.session, self.measures
         hearing = self.hearing.of(session, measures)
 
-        def work(_progress: Progress, _cancelled: CancelCheck) -> Suggestion:
+        def work(_progress: Progress, cancelled: CancelCheck) -> Suggestion:
+            raise_if(cancelled)  # a newer one may have been asked for while this one waited
             return _suggested(session, measures, hearing)
 
         self.pool.start(work, done=self._on_suggested, failed=self.failed.emit, group="suggest")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -99,6 +99,7 @@ class SheetView(QAbstractScrollArea):
         self._rows_by_id: dict[str, Row] = {}
         self._height = 0.0
         self._laid_out = False
+        self._laid_for: tuple[Theme, int] | None = None
         self._anchor_id: str | None = None
         self.menu: QMenu | None = None
         self.setObjectName("sheet")
@@ -149,10 +150,11 @@ class SheetView(QAbstractScrollArea):
                 if passes(self._filter, phrase, session, standing, self._desk.suggestion_of(phrase.id))
             }
             self._rows = rows_of(session.segments, shown)
+        kept = self._rows_by_id
         self._rows_by_id = {row.span.id: row for row in self._rows}
         self._laid_out = False
         if self.isVisible():  # else when it is shown, and so at the width that it has then
-            self._lay_out()
+            self._lay_out(kept)
 
     def showEvent(self, event: QShowEvent) -> None:
         """Lay out what was made while nobody saw it."""
@@ -160,12 +162,15 @@ class SheetView(QAbstractScrollArea):
         if not self._laid_out:
             self._lay_out()
 
-    def _lay_out(self) -> None:
+    def _lay_out(self, kept: Mapping[str, Row] | None = None) -> None:
+        """Place everything; `kept` are rows of before, of use where theme and width are those of before too."""
         self._laid_out = True
         self._behind = False
-        session = self._desk.session
-        width = self.viewport().width()
-        self._height = lay_out(self._rows, session, themes().current, width) if session is not None else 0.0
+        session, theme, width = self._desk.session, themes().current, self.viewport().width()
+        before, self._laid_for = self._laid_for, (theme, width)
+        if before != self._laid_for:
+            kept = None
+        self._height = lay_out(self._rows, session, theme, width, kept) if session is not None else 0.0
         self._fit_bar()
 
     def _fit_bar(self) -> None:
@@ -212,7 +217,7 @@ class SheetView(QAbstractScrollArea):
             self.viewport().update()
 
     def _catch_up(self) -> None:
-        if self._behind:
+        if self._behind and not self._desk.in_gesture:
             self.rebuild()
         self.viewport().update()
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from bisect import bisect_right
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -54,6 +54,8 @@ class Row:
     note_top: float = 0.0
     top: float = 0.0
     height: float = 0.0
+    laid: tuple[tuple[Span, ...], bool] | None = None
+    """The words that it was laid out with, and whether it has a note."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,8 +160,27 @@ def rows_of(segments: Segments, shown: set[str]) -> list[Row]:
     return rows
 
 
-def lay_out(rows: Iterable[Row], session: Session, theme: Theme, width: float) -> float:
-    """Place all rows and their words; returns the height of all of them."""
+def lay_out(
+    rows: Iterable[Row], session: Session, theme: Theme, width: float, kept: Mapping[str, Row] | None = None
+) -> float:
+    """Place all rows and their words; returns the height of all of them.
+
+    Parameters
+    ----------
+    rows : iterable of Row
+        The rows.
+    session : Session
+        Words and notes.
+    theme : Theme
+        Fonts and sizes.
+    width : float
+        Width of the sheet.
+    kept : mapping of str to Row, optional
+        Rows that were laid out for the same theme and width, by the id of their span; what stands in one that says the
+        same is taken over.
+    """
+    kept = kept or {}
+    words = session.segments.words_by_phrase()
     where = columns(theme, width)
     lyric = QFontMetricsF(theme.lyric())
     small = QFontMetricsF(theme.small())
@@ -169,15 +190,29 @@ def lay_out(rows: Iterable[Row], session: Session, theme: Theme, width: float) -
         if row.is_section:
             row.height = theme.px(44)
         else:
-            _lay_out_phrase(row, session, theme, where, lyric, small)
+            row.laid = words[row.span.id], bool(session.decision(row.span.id).note)
+            if not _taken_over(row, kept.get(row.span.id)):
+                _lay_out_phrase(row, session, theme, where, lyric, small)
         top += row.height
     return top + theme.px(16)
+
+
+def _taken_over(row: Row, old: Row | None) -> bool:
+    """Take over what stands in a row that says the same, moved to where this one is; says whether it does."""
+    if old is None or (old.span.label, old.number, old.laid) != (row.span.label, row.number, row.laid):
+        return False
+    by_px = row.top - old.top
+    if by_px:
+        for box in old.words:
+            box.rect.translate(0, by_px)
+    row.words, row.note_top, row.height = old.words, old.note_top + by_px, old.height
+    return True
 
 
 def _lay_out_phrase(
     row: Row, session: Session, theme: Theme, where: Columns, lyric: QFontMetricsF, small: QFontMetricsF
 ) -> None:
-    words = session.segments.words_of(row.span)
+    words, noted = row.laid
     known = any(word.label for word in words)
     if known or not words:
         texts = [(word, word.label or "\N{HORIZONTAL ELLIPSIS}") for word in words]
@@ -212,7 +247,7 @@ def _lay_out_phrase(
             box.rect.moveLeft(where.words + where.words_end - box.rect.right())
     row.height = theme.row_px + line * line_px
     row.note_top = row.top + row.height - theme.px(8)
-    if session.decision(row.span.id).note:
+    if noted:
         row.height += round(small.height()) + theme.px(2)
 
 

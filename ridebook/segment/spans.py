@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from copy import copy
+from dataclasses import dataclass
 from enum import StrEnum
 
 from ridebook.errors import SegmentError
@@ -168,8 +169,19 @@ class Segments:
         return start, end
 
     def with_spans(self, kind: Kind, spans: Iterable[Span]) -> Segments:
-        """Copy in which the spans of `kind` are replaced."""
-        return replace(self, **{f"{kind.value}s": tuple(spans)})
+        """Copy in which the spans of `kind` are replaced; the tuples of the others are the same ones."""
+        made = copy(self)
+        object.__setattr__(made, f"{kind.value}s", _checked(spans, kind))
+        return made
+
+    def words_by_phrase(self) -> dict[str, tuple[Span, ...]]:
+        """Words of every phrase by its id, as `words_of` gives them, in one go."""
+        held: dict[str, tuple[Span, ...]] = {}
+        middles = [word.middle_n for word in self.words]
+        for phrase in self.phrases:
+            first = bisect_left(middles, phrase.start_n)
+            held[phrase.id] = self.words[first : bisect_left(middles, phrase.end_n, lo=first)]
+        return held
 
 
 def holder(spans: tuple[Span, ...], frame_n: int) -> Span | None:

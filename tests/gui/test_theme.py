@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
-from PySide6.QtGui import QColor, QFontInfo
+from PySide6.QtGui import QColor, QFontInfo, QImage, QPainter
 
-from ridebook.gui.marks import WASH_ALPHA
+from ridebook.gui.marks import WASH_ALPHA, draw_doubt
 from ridebook.gui.theme import LAMP, PAPER, Colours, Theme, ThemeChoice, style_sheet, themes
 
 # Source: W3C, Web Content Accessibility Guidelines (WCAG) 2.2, "relative luminance" and "contrast ratio" in the
@@ -76,6 +76,20 @@ def test_word_in_the_bed_can_be_read_and_its_gauge_seen(colours, surface):
     wash = over(colour(colours, "bed"), WASH_ALPHA, under)
     assert contrast(colour(colours, "ink"), wash) >= TEXT
     assert contrast(colour(colours, "lost"), under) >= GRAPHICS
+
+
+@pytest.mark.parametrize("colours", [PAPER, LAMP], ids=["paper", "lamp"])
+@pytest.mark.parametrize("surface", [*SURFACES, "wash"])
+def test_mark_of_a_doubtful_word_can_be_seen(qapp, colours, surface):
+    page = colour(colours, "page")
+    under = over(colour(colours, "bed"), WASH_ALPHA, page) if surface == "wash" else colour(colours, surface)
+    image = QImage(20, 8, QImage.Format.Format_RGB32)
+    image.fill(under)
+    painter = QPainter(image)
+    draw_doubt(painter, 2, 2, Theme("any", colours))
+    painter.end()
+    dots = {x for x in range(20) for y in range(8) if contrast(image.pixelColor(x, y), under) >= GRAPHICS}
+    assert dots == {2, 3, 6, 7, 10, 11}  # three dots of two pixels
 
 
 @pytest.mark.parametrize("colours", [PAPER, LAMP], ids=["paper", "lamp"])

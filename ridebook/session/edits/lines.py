@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from difflib import SequenceMatcher
 
@@ -135,11 +135,14 @@ def with_texts(before: Session, after: Session) -> Session:
     A phrase whose label said the words in it says those that are in it now. Where the label of a phrase changed, or
     phrases came and went, the lines of the lyric that said the same change with them.
     """
-    if before.segments.words is not after.segments.words or before.segments.phrases is not after.segments.phrases:
+    same_words = before.segments.words == after.segments.words
+    if not same_words or before.segments.phrases != after.segments.phrases:
         then = {phrase.id: phrase for phrase in before.segments.phrases}
-        same_words = before.segments.words is after.segments.words
+        was, now = before.segments.words_by_phrase(), after.segments.words_by_phrase()
         phrases = [
-            phrase if same_words and then.get(phrase.id) is phrase else _with_label(before, after, phrase, then)
+            phrase
+            if same_words and then.get(phrase.id) is phrase
+            else _with_label(phrase, now[phrase.id], then.get(phrase.id), was.get(phrase.id, ()))
             for phrase in after.segments.phrases
         ]
         if any(new is not old for new, old in zip(phrases, after.segments.phrases)):
@@ -153,16 +156,17 @@ def with_texts(before: Session, after: Session) -> Session:
     return after if lyric == after.lyric else replace(after, lyric=lyric)
 
 
-def _with_label(before: Session, after: Session, phrase: Span, phrases: Mapping[str, Span]) -> Span:
-    texts = _said(after, phrase)
-    then = phrases.get(phrase.id)
-    if texts == phrase.label or then is None or then.label != phrase.label or not then.label:
-        return phrase  # split, merged or named just now, where the label is another
-    return replace(phrase, label=texts) if texts and _plain(_said(before, then)) == _plain(then.label) else phrase
+def _with_label(phrase: Span, words: Sequence[Span], then: Span | None, words_then: Sequence[Span]) -> Span:
+    if then is None or then.label != phrase.label or not then.label or (words == words_then and phrase is then):
+        return phrase  # new, named just now, or as it was
+    texts = _said(words)
+    if not texts or texts == phrase.label or _plain(_said(words_then)) != _plain(then.label):
+        return phrase
+    return replace(phrase, label=texts)
 
 
-def _said(session: Session, phrase: Span) -> str:
-    return " ".join(word.label for word in session.segments.words_of(phrase) if word.label)
+def _said(words: Sequence[Span]) -> str:
+    return " ".join(word.label for word in words if word.label)
 
 
 def lines_text(session: Session) -> str:
