@@ -18,9 +18,15 @@ def decide(window):
     desk.edit("Ride", lambda session: edits.nudge(session, ids[:1], -1.0))
 
 
+def settled(window, qtbot):
+    """Wait until all that was asked of the pool has been done."""
+    qtbot.waitUntil(lambda: not window.desk.pool._jobs, timeout=WAIT_MS)
+
+
 def saved(window, qtbot, path):
-    with qtbot.waitSignal(window.hand.changed, timeout=WAIT_MS):
+    with qtbot.waitSignal(window.desk.saved, timeout=WAIT_MS):
         window.desk.save(path)
+    settled(window, qtbot)
 
 
 def test_a_save_keeps_what_was_decided_and_changes_no_setting(window, qtbot, tmp_path):
@@ -40,7 +46,8 @@ def test_what_was_learnt_is_told_and_taken_by_a_click(window, qtbot):
     case = Case(2.0, 1.2, 0.8, 4.0)
     HandStore().keep(SongRecord("a", "Old song", "2026-01-31", (case,) * 100))
     dialog = window.hand.show()
-    qtbot.waitUntil(lambda: dialog.songs.count() == 1, timeout=WAIT_MS)
+    settled(window, qtbot)
+    assert dialog.songs.count() == 1
     share = window.hand.hand.share
     assert share == pytest.approx(0.5, abs=0.04)
     assert "100 phrases of 1 song" in dialog.learnt.text()
@@ -57,9 +64,9 @@ def test_what_was_learnt_is_told_and_taken_by_a_click(window, qtbot):
 
 def test_switched_off_a_save_writes_nothing(window, qtbot, tmp_path):
     dialog = window.hand.show()
-    qtbot.waitUntil(lambda: window.hand.kept is not None, timeout=WAIT_MS)
-    with qtbot.waitSignal(window.hand.changed, timeout=WAIT_MS):
-        dialog.on.click()
+    settled(window, qtbot)
+    dialog.on.click()
+    settled(window, qtbot)
     before = HandStore().path.read_bytes()
     decide(window)
     saved(window, qtbot, tmp_path / "song.ridebook")
@@ -72,14 +79,15 @@ def test_songs_are_deleted_one_by_one_or_all(window, qtbot):
     for name in "abc":
         HandStore().keep(SongRecord(name, name, "2026-01-31", (Case(2.0, 1.0, 0.8, 4.0),)))
     dialog = window.hand.show()
-    qtbot.waitUntil(lambda: dialog.songs.count() == 3, timeout=WAIT_MS)
+    settled(window, qtbot)
+    assert dialog.songs.count() == 3
     assert not dialog.delete_one.isEnabled()
     dialog.songs.setCurrentRow(0)
-    with qtbot.waitSignal(window.hand.changed, timeout=WAIT_MS):
-        dialog.delete_one.click()
+    dialog.delete_one.click()
+    settled(window, qtbot)
     assert [song.id for song in HandStore().read().songs] == ["a", "b"]
-    with qtbot.waitSignal(window.hand.changed, timeout=WAIT_MS):
-        dialog.delete_all.click()
+    dialog.delete_all.click()
+    settled(window, qtbot)
     assert not HandStore().path.exists()
     assert dialog.songs.count() == 0
     assert window.panel.hand.text() == "your hand: nothing yet…"
