@@ -64,7 +64,8 @@ def hidden(session: Session, stands: Standing, words: Sequence[Span], *, before:
     if before:
         gains_db, rides_db = gains_db - rides_db, np.zeros(len(at))
     starts_n, ends_n = (np.array([getattr(word, side) for word in words]) for side in ("start_n", "end_n"))
-    found = obstacles(hearing.bands, starts_n, ends_n, hearing.offset_db, gains_db)
+    needed_db = hearing.needed_db[at]
+    found = obstacles(hearing.bands, starts_n, ends_n, hearing.offset_db, gains_db, needed_db)
     names = bed_names(session)
     allowed_db = np.maximum(session.settings.highest_db - rides_db, 0.0)
     made = {
@@ -74,7 +75,8 @@ def hidden(session: Session, stands: Standing, words: Sequence[Span], *, before:
     beyond = np.array([not made[word.id].level_alone for word in words])
     if beyond.any():
         most_db = (gains_db + allowed_db)[beyond]
-        with_most = obstacles(hearing.bands, starts_n[beyond], ends_n[beyond], hearing.offset_db, most_db)
+        borders = starts_n[beyond], ends_n[beyond]
+        with_most = obstacles(hearing.bands, *borders, hearing.offset_db, most_db, needed_db[beyond])
         for i, most in zip(np.flatnonzero(beyond).tolist(), with_most, strict=True):
             told = replace(found[i], region=most.region, bed=most.bed, alone=most.alone)
             made[words[i].id] = _hidden(told, float(allowed_db[i]), names)

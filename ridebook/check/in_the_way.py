@@ -13,7 +13,6 @@ from ridebook.check.finding import up
 from ridebook.measure.audibility import (
     IMPORTANCE,
     LOST,
-    audibility,
     gain_to_hear,
     heard_information,
     word_cells,
@@ -127,6 +126,7 @@ def obstacles(
     end_n: np.ndarray,
     offset_db: float,
     gain_db: np.ndarray | float = 0.0,
+    needed_db: np.ndarray | None = None,
 ) -> tuple[Obstacle, ...]:
     """Find what is in the way of words.
 
@@ -140,6 +140,8 @@ def obstacles(
         Listening level, from `ridebook.measure.audibility.listening_offset_db`.
     gain_db : ndarray or float
         Gain of each word, shape (words,) or one for all: trim, lane and what a centre law takes.
+    needed_db : ndarray, optional
+        What `ridebook.measure.audibility.gain_to_hear` gives for them, where it is known.
 
     Returns
     -------
@@ -150,9 +152,10 @@ def obstacles(
         return ()
     gains_db = np.broadcast_to(np.asarray(gain_db, np.float64), len(start_n))
     levels = word_levels(bands, start_n, end_n, offset_db)
-    index = audibility(levels, gains_db)
-    further_db = gain_to_hear(levels) - gains_db
-    heard = np.pad(heard_information(levels, gains_db), ((0, 0), (BELOW_N, 0)), constant_values=1.0)
+    further_db = (gain_to_hear(levels) if needed_db is None else needed_db) - gains_db
+    heard = heard_information(levels, gains_db)
+    index = heard @ np.asarray(IMPORTANCE)
+    heard = np.pad(heard, ((0, 0), (BELOW_N, 0)), constant_values=1.0)
     cells, firsts = word_cells(bands.vocal, start_n, end_n)
     voice_db = _region_db(word_powers(bands.vocal, start_n, end_n)) + gains_db[:, None]
     bed_db, *beds_db = (

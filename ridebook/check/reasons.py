@@ -37,8 +37,8 @@ def explained(suggestion: Suggestion, session: Session, measures: Measures, hear
     lost = [words[i] for i in (stands.words.lost | stands.words.lost_before).nonzero()[0].tolist()]
     if not lost:
         return suggestion
-    left = hidden(ridden, stands, [word for word in lost if stands.words[word.id].lost])
-    found = {**hidden(ridden, stands, lost, before=True), **left}
+    left = hidden(ridden, stands, [word for word in lost if stands.words.is_lost(word.id)])
+    found = left | hidden(ridden, stands, [word for word in lost if word.id not in left], before=True)
     by_phrase: dict[str, list[Span]] = {}
     for word in lost:
         phrase = session.segments.phrase_of(word)
