@@ -185,6 +185,10 @@ def _counts(report: Report) -> tuple[SheetFigure, ...]:
     count(f"Phrases outside the band, of {proof.phrases}", "phrases_out")
     spreads = plain(proof.before.phrase_spread_lu), plain(proof.after.phrase_spread_lu)
     figures.append(SheetFigure("Spread of the phrases' balance, LU", *spreads))
+    figures.append(SheetFigure("Balance of the song, LU", signed(proof.song_before_lu), signed(proof.song_after_lu)))
+    for known in proof.balances:
+        bar = f" ± {known.half_width_lu:.1f}" if known.half_width_lu and known.balance_lu is not None else ""
+        figures.append(SheetFigure(f"Reference {known.name}, balance, LU", "", f"{signed(known.balance_lu)}{bar}"))
     return tuple(figures)
 
 
