@@ -12,6 +12,7 @@ from ridebook.check.hidden import Hidden, hidden
 from ridebook.check.in_the_way import Region
 from ridebook.check.reasons import explained
 from ridebook.check.standing import standing
+from ridebook.ride.settings import RideSettings
 from ridebook.segment.spans import Span
 from ridebook.session.edits import set_trim
 from ridebook.work.song import Song, suggestion_for
@@ -110,3 +111,17 @@ def test_a_pad_hides_what_drum_hits_of_the_same_power_do_not(tmp_path: Path) -> 
         for one in (by_pad, by_hits)
     ]
     assert balances[0] == pytest.approx(balances[1], abs=1.0)
+
+
+def test_of_the_words_that_can_be_saved_most_are(tmp_path: Path) -> None:
+    # An aim at which the bed is meant to be loud; tests/bench/bench_lost_words.py has more voices and the figures.
+    song = spoken("en+m4", 30)
+    words = song.segments.words
+    voice = song.with_gains(words, np.random.default_rng(30).normal(0.0, 3.0, len(words)).tolist())
+    made = opened(tmp_path, song, voice, {"bed": pad(song)}, RideSettings(aim_lu=-2.0))
+    ridden = replace(made.session, lane=made.suggestion.lane)
+    stands = standing(ridden, made.analysis.measures, hearing=made.hearing).words
+    needed_db = stands.missing_db + stands.rides_gain_db
+    can = stands.lost_before & (needed_db <= made.session.settings.highest_db)
+    assert can.sum() >= 8
+    assert stands.lost_before.sum() - stands.lost.sum() >= 0.7 * can.sum()
