@@ -524,3 +524,18 @@ def test_every_action_is_in_the_menu_with_a_key_and_a_tip(window):
             assert action.toolTip()
             assert action.statusTip() in lines or action.text() in lines, action.text()
     assert sum(not action.shortcut().isEmpty() for action in actions) >= 19
+
+
+def test_dragging_a_border_asks_for_one_suggestion_and_the_sheet_follows_once(window, monkeypatch):
+    zoom(window, "p1")
+    asked, made = [], []
+    desk, view = window.desk, window.sheet.view
+    suggest_again, rebuild = desk.suggest_again, view.rebuild
+    monkeypatch.setattr(desk, "suggest_again", lambda: (asked.append(desk.in_gesture), suggest_again()))
+    monkeypatch.setattr(view, "rebuild", lambda: (made.append(desk.in_gesture), rebuild()))
+    word = spans(window, Kind.WORD)["w1.2"]
+    base = at(window, "words", word.start_n, 1.0) - QPoint(0, 4)
+    drag(window, base, *(base + QPoint(x, 0) for x in range(4, 40, 2)))
+    assert steps(window) == ["Move a word's border"]
+    assert asked == [False]
+    assert made == [False]

@@ -138,13 +138,18 @@ def with_texts(before: Session, after: Session) -> Session:
     same_words = before.segments.words == after.segments.words
     if not same_words or before.segments.phrases != after.segments.phrases:
         then = {phrase.id: phrase for phrase in before.segments.phrases}
-        was, now = before.segments.words_by_phrase(), after.segments.words_by_phrase()
-        phrases = [
-            phrase
-            if same_words and then.get(phrase.id) is phrase
-            else _with_label(phrase, now[phrase.id], then.get(phrase.id), was.get(phrase.id, ()))
-            for phrase in after.segments.phrases
-        ]
+        if same_words:  # then few phrases are another, and it is quicker to ask for theirs alone
+            changed = [phrase for phrase in after.segments.phrases if then.get(phrase.id) is not phrase]
+            now = {phrase.id: after.segments.words_of(phrase) for phrase in changed}
+            was = {each.id: before.segments.words_of(then[each.id]) for each in changed if each.id in then}
+        else:
+            changed = list(after.segments.phrases)
+            now, was = after.segments.words_by_phrase(), before.segments.words_by_phrase()
+        labelled = {
+            phrase.id: _with_label(phrase, now[phrase.id], then.get(phrase.id), was.get(phrase.id, ()))
+            for phrase in changed
+        }
+        phrases = [labelled.get(phrase.id, phrase) for phrase in after.segments.phrases]
         if any(new is not old for new, old in zip(phrases, after.segments.phrases)):
             after = replace(after, segments=after.segments.with_spans(Kind.PHRASE, phrases))
     old_lines = [phrase.label for phrase in before.segments.phrases]
