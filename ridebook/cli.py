@@ -116,7 +116,11 @@ def _parser() -> argparse.ArgumentParser:
 
     check = add("check", _check, "findings and proof; exit code 1 where something must be seen to")
     check.add_argument(
-        "files", nargs="+", type=Path, metavar="SESSION | VOCAL BED", help="a session; or a pair, with a lane for it"
+        "files",
+        nargs="+",
+        type=Path,
+        metavar="SESSION | VOCAL BED",
+        help="a session; a pair, with a lane for it; or a manifest",
     )
     check.add_argument("--json", action="store_true", help="findings, proof and all figures as one JSON object")
     check.add_argument("--html", type=Path, metavar="FILE", help="write the same as a page of HTML")
@@ -361,6 +365,8 @@ def _check(arguments: argparse.Namespace) -> int:
     from ridebook.work.review import review
 
     limits_given = _given_limits(arguments.limit)
+    if len(arguments.files) == 1 and arguments.files[0].suffix.lower() == ".json":
+        return _check_manifest(arguments.files[0])
     drawn_elsewhere = [path for path in (arguments.lane, arguments.after, arguments.before) if path is not None]
     outputs = [arguments.html, arguments.session]
     read = [*arguments.files, *drawn_elsewhere, *([arguments.approved_mix] if arguments.approved_mix else [])]
@@ -399,6 +405,18 @@ def _heard_at(session: Session, level_db: float) -> Session:
     from ridebook.session.edits import take_settings
 
     return take_settings(session, replace(session.settings, listening_level_db=level_db))
+
+
+def _check_manifest(path: Path) -> int:
+    """Hold the files of a hand-over against their manifest."""
+    from ridebook.exchange.manifest import differing_files, read_manifest
+
+    differing = differing_files(path)
+    for line in differing:
+        print(line)
+    if not differing:
+        print(f"All {len(read_manifest(path).files)} files are as they were written.")
+    return MUST_BE_SEEN_TO if differing else DONE
 
 
 def _check_drawn(arguments: argparse.Namespace) -> None:

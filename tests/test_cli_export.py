@@ -70,6 +70,14 @@ def test_all_is_named_by_the_pattern_and_told(saved: Path, capsys: pytest.Captur
     # The session itself is as it was.
     assert load_session(saved).followers == ()
 
+    manifest = str(out / "manifest of Wall.json")
+    assert main(["check", manifest]) == 0
+    assert capsys.readouterr().out == "All 13 files are as they were written.\n"
+    (out / "bed of Wall.wav").rename(out / "gone.wav")
+    assert main(["check", manifest]) == 1
+    assert capsys.readouterr().out == "bed of Wall.wav is not there.\n"
+    (out / "gone.wav").rename(out / "bed of Wall.wav")
+
     before = {path: path.read_bytes() for path in out.iterdir()}
     assert export(saved, *words) == 2
     assert "is there already" in capsys.readouterr().err

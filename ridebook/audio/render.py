@@ -266,7 +266,7 @@ def render_mixes(
     curves : sequence of GainCurve
         The whole gain of the vocal and of each follower.
     centre_law_db : float
-        Gain of a mono stem on its way to left and right.
+        Gain of a mono voice on its way to left and right.
     protect, progress, cancelled
         As for `render_stem`; the pair's own files are protected.
     markers : sequence of Marker
@@ -558,7 +558,9 @@ def _mixed(
     versions: Sequence[_RenderedVersion],
 ) -> Ridden:
     stems = (*pair.beds, pair.vocal, *pair.followers)
-    matrices = [placement(stem.layout, pair.mix_layout, centre_law_db) for stem in stems]
+    # The law is that of the voices' channels; a bed is as it stands in the mix.
+    laws_db = [0.0] * len(pair.beds) + [centre_law_db] * (1 + len(pair.followers))
+    matrices = [placement(stem.layout, pair.mix_layout, law_db) for stem, law_db in zip(stems, laws_db, strict=True)]
     # Samples of up to 24 bits that are only added up stay on the steps of a 24-bit format.
     on_steps = [
         stem.stored and bool(np.isin(matrix, (0.0, 1.0)).all()) for stem, matrix in zip(stems, matrices, strict=True)

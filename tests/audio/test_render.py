@@ -10,7 +10,7 @@ import soundfile
 from ridebook.audio import render
 from ridebook.audio.files import read_info
 from ridebook.audio.gain import GainCurve
-from ridebook.audio.render import TriangularDither, render_mix, render_stem
+from ridebook.audio.render import MixVersion, TriangularDither, render_mix, render_mixes, render_stem
 from ridebook.audio.stems import open_pair
 from ridebook.errors import OutputError, OutputIsSourceError, SourceUnreadableError, SourceUnusableError
 
@@ -385,6 +385,33 @@ class TestMix:
         with open_pair(vocal, [bed]) as pair:
             assert render_mix(pair, tmp_path / "mix.wav", FLAT).subtype == out_subtype
         assert np.abs(samples_of(tmp_path / "mix.wav") - samples_of(vocal) - samples_of(bed)).max() < 2.0**-24
+
+    def test_the_centre_law_leaves_a_mono_bed_alone(self, tmp_path, noise):
+        vocal, mono, wide = (tmp_path / name for name in ("vocal.wav", "mono.wav", "wide.wav"))
+        for i, (path, channels_n) in enumerate(((vocal, 1), (mono, 1), (wide, 2))):
+            soundfile.write(path, 0.2 * noise(RATE_HZ, channels_n, seed=i), RATE_HZ, "FLOAT")
+        with open_pair(vocal, [mono, wide]) as pair:
+            render_mix(pair, tmp_path / "mix.wav", FLAT, -6.0)
+        expected = samples_of(vocal) * 10 ** (-6 / 20) + samples_of(mono) + samples_of(wide)
+        assert np.abs(samples_of(tmp_path / "mix.wav") - expected).max() < 2.0**-23
+
+    def test_several_versions_are_what_each_is_alone(self, tmp_path, wave_file, noise):
+        curve = GainCurve(np.array([10_000, 30_000]), np.array([0.0, -6.0]))
+        versions = {"mix.wav": (0.0,), "up.wav": (1.0,), "bed.flac": None}
+        with self.pair(tmp_path, wave_file, noise, shift_n=-700) as pair:
+            reports = render_mixes(
+                pair, [MixVersion(tmp_path / name, gains_db) for name, gains_db in versions.items()], [curve]
+            )
+            for name, gains_db in versions.items():
+                render_mixes(pair, [MixVersion(tmp_path / f"alone_{name}", gains_db)], [curve])
+        assert [report.path.name for report in reports] == list(versions)
+        for name in versions:
+            assert np.array_equal(
+                samples_of(tmp_path / name, "int32"), samples_of(tmp_path / f"alone_{name}", "int32")
+            ), name
+        voice, louder = (samples_of(tmp_path / name) - samples_of(tmp_path / "bed.flac") for name in list(versions)[:2])
+        assert np.abs(louder - voice * 10 ** (1 / 20)).max() < 5 * STEP_24
+        assert np.array_equal(samples_of(tmp_path / "bed.flac")[:RATE_HZ], samples_of(tmp_path / "bed0.wav"))
 
     def test_surround(self, tmp_path, noise):
         vocal, bed = tmp_path / "vocal.wav", tmp_path / "bed.wav"
