@@ -49,6 +49,8 @@ HISS_NEAR_S = 0.03
 SHORTEST_S = 0.13
 SHORTEST_SLOW_S = 0.3
 """No run is shorter, where syllables are quick and where they are slow: what is, is a sound of a word and no word."""
+STEP_SHORTEST_S = 0.5
+"""The same for a run that a step begins or ends, where syllables are slow: what is shorter is a swell of the note."""
 TOO_SHORT_COST = 100.0
 
 SETTLED_S = 0.3
@@ -123,21 +125,23 @@ def find_runs(
         quick + slow * (held - quick) for quick, held in (WORD_COST, DIP_COST, (SHORTEST_S, SHORTEST_SLOW_S))
     )
     cuts = (
-        (dips, DIP_NEAR_S, dip_cost),
-        (_steps(vocal), STEP_NEAR_S, STEP_COST),
+        (dips, DIP_NEAR_S, dip_cost, shortest_s),
+        (_steps(vocal), STEP_NEAR_S, STEP_COST, max(shortest_s, slow * STEP_SHORTEST_S)),
     )
     hisses = [(span.start_n, span.middle_n) for span in segments.sibilants]
     runs: list[Run] = []
     middles = [word.middle_n for word in segments.words]
     for p, phrase in enumerate(segments.phrases):
         words = segments.words[bisect_left(middles, phrase.start_n) : bisect_left(middles, phrase.end_n)]
+        shortest: dict[int, float] = {}
         costs = {phrase.start_n: word_cost, phrase.end_n: word_cost}
         if np.isfinite(least_db):
             costs |= {word.start_n: word_cost for word in words[1:]}
             borders = np.array(sorted(costs))
-            for places, near_s, cost in cuts:
+            for places, near_s, cost, least_s in cuts:
                 inner = places[np.searchsorted(places, phrase.start_n) : np.searchsorted(places, phrase.end_n)]
                 away = np.abs(inner[:, None] - borders).min(axis=1, initial=vocal.frames_n) > near_s * vocal.rate_hz
+                shortest |= {n: least_s for n in inner[away].tolist() if n not in costs}
                 costs |= {n: cost for n in inner[away].tolist() if n not in costs}
         edges = np.array(sorted(costs))
         energy, lengths_n = voice.parts(edges)
@@ -149,7 +153,8 @@ def find_runs(
         weights = counts * lengths_n / (lengths_n + SETTLED_S * vocal.rate_hz)
         energy, lengths_n = counts * energy, counts * lengths_n
         border_costs = np.array([costs[n] for n in edges.tolist()])
-        split = _split(edges, levels, weights, border_costs, shortest_s * vocal.rate_hz)
+        shortest_n = np.array([shortest.get(n, shortest_s) for n in edges.tolist()]) * vocal.rate_hz
+        split = _split(edges, levels, weights, border_costs, shortest_n)
         for first, last in _joined(split, levels, weights, least_db):
             start_n, end_n = (_in_hiss(int(n), hisses, vocal.rate_hz) for n in edges[[first, last]])
             own = loudness_lufs(energy[first:last].sum() / lengths_n[first:last].sum())
@@ -264,12 +269,12 @@ def _steps(vocal: StemMeasures) -> np.ndarray:
 
 
 def _split(
-    edges: np.ndarray, levels: np.ndarray, weights: np.ndarray, costs: np.ndarray, shortest_n: float
+    edges: np.ndarray, levels: np.ndarray, weights: np.ndarray, costs: np.ndarray, shortest_n: np.ndarray
 ) -> list[tuple[int, int]]:
     """Split of a row of levels into runs, least in squared error plus the cost of the borders between runs.
 
-    Exact, by dynamic programming over the end of the last run. `costs` has one value for each edge of the row; a run
-    shorter than `shortest_n` is left only where there is no other.
+    Exact, by dynamic programming over the end of the last run. `costs` and `shortest_n` have one value for each edge of
+    the row; a run shorter than that of either of its ends is left only where there is no other.
     """
     size = len(levels)
     mass = np.concatenate([[0.0], np.cumsum(weights)])
@@ -280,7 +285,8 @@ def _split(
     cut = np.zeros(size + 1, dtype=np.int64)
     for k in range(1, size + 1):
         error = square[k] - square[:k] - (moment[k] - moment[:k]) ** 2 / (mass[k] - mass[:k])
-        total = best[:k] + costs[:k] + error + TOO_SHORT_COST * (edges[k] - edges[:k] < shortest_n)
+        too_short = edges[k] - edges[:k] < np.maximum(shortest_n[:k], shortest_n[k])
+        total = best[:k] + costs[:k] + error + TOO_SHORT_COST * too_short
         cut[k] = int(np.argmin(total))
         best[k] = total[cut[k]]
     runs = []
