@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Set
 from dataclasses import replace
 from typing import Any, ClassVar, Protocol, TypeVar
@@ -9,11 +10,11 @@ from typing import Any, ClassVar, Protocol, TypeVar
 import numpy as np
 
 from ridebook.measure.measures import ABSENT_LUFS, Measures
-from ridebook.measure.spans import law_db, span_loudness_lufs
+from ridebook.measure.spans import law_db, span_loudness_lufs, span_power
 from ridebook.ride.hearing import Hearing
 from ridebook.ride.runs import SHORTEST_S, Run
 from ridebook.ride.settings import RideSettings
-from ridebook.segment.spans import Segments
+from ridebook.segment.spans import Segments, Span
 
 OVER_DB = 0.5
 """So far over what it needs a word is raised: the fit may fall short by half of that, and a move takes from its end."""
@@ -70,14 +71,15 @@ def lost_words_raised(
     has_db = trim_db + law_db(measures, settings.centre_law_db)
     share = min(settings.share / WHOLE_SHARE, 1.0)
     can_ride = _can_ride(measures, segments, quiet_ids)
+    rest_dbs = [min(one.gain_db, one.section_db) if one.idle else one.gain_db for one in wanted]
+    runs = [one.run for one in wanted]
     made: list[AnyWanted] = []
-    for one in wanted:
-        rests_db = min(one.gain_db, one.section_db) if one.idle else one.gain_db
+    for i, (one, rests_db) in enumerate(zip(wanted, rest_dbs, strict=True)):
         most_db = min(settings.word_limit_db, settings.highest_db - rests_db)
         raised = [0.0] * len(one.run.words)
         for k, word in enumerate(one.run.words):
             at = hearing.places[word.id]
-            missing_db = float(hearing.needed_db[at]) - has_db - rests_db
+            missing_db = _missing_db(measures, word, runs, rest_dbs, i, float(hearing.needed_db[at]) - has_db)
             if can_ride[at] and 0.0 < missing_db <= most_db:
                 raised[k] = share * min(max(missing_db + OVER_DB, settings.word_dead_db), most_db)
         for run, more_db in _parts(one.run, raised, settings.word_dead_db):
@@ -85,6 +87,24 @@ def lost_words_raised(
                 replace(one, run=run, gain_db=rests_db + more_db, idle=False) if more_db else replace(one, run=run)
             )
     return made
+
+
+def _missing_db(
+    measures: Measures, word: Span, runs: list[Run], rest_dbs: list[float], i: int, needed_db: float
+) -> float:
+    """Further gain that the part of a word in run `i` takes, so that the word as a whole has what it needs."""
+    if runs[i].start_n <= word.start_n and word.end_n <= runs[i].end_n:
+        return needed_db - rest_dbs[i]
+    own = rest = whole = 0.0
+    for j in range(max(i - 1, 0), min(i + 2, len(runs))):
+        start_n, end_n = max(word.start_n, runs[j].start_n), min(word.end_n, runs[j].end_n)
+        if start_n < end_n:
+            energy = float(span_power(measures.vocal, start_n, end_n)) * (end_n - start_n)
+            ridden = energy * 10.0 ** (rest_dbs[j] / 10.0)
+            whole += energy
+            own, rest = (own + ridden, rest) if j == i else (own, rest + ridden)
+    wanted = whole * 10.0 ** (needed_db / 10.0) - rest
+    return 10.0 * math.log10(wanted / own) if wanted > 0.0 and own > 0.0 else 0.0
 
 
 def _can_ride(measures: Measures, segments: Segments, quiet_ids: Set[str]) -> np.ndarray:
