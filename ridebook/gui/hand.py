@@ -30,6 +30,7 @@ from ridebook.work.steps import CancelCheck, Progress
 
 if TYPE_CHECKING:
     from ridebook.ride.hand import SongRecord
+    from ridebook.session.document import Session
     from ridebook.work.hand import HandStore, KeptHand
 
 
@@ -56,7 +57,7 @@ class HandKeeper(QObject):
         button.clicked.connect(self.show)
         desk.saved.connect(self._on_saved)
         desk.opened.connect(self.read)
-        desk.session_changed.connect(lambda *_sessions: self._tell())
+        desk.session_changed.connect(self._on_session_changed)
         self._tell()
 
     def read(self) -> None:
@@ -70,6 +71,10 @@ class HandKeeper(QObject):
     def delete(self, song_id: str | None = None) -> None:
         """Delete one song, or all."""
         self._do(lambda store: store.delete(song_id))
+
+    def _on_session_changed(self, before: Session | None, after: Session) -> None:
+        if before is None or before.settings is not after.settings:
+            self._tell()
 
     def _on_saved(self) -> None:
         session, measures = self._desk.session, self._desk.measures

@@ -181,7 +181,7 @@ class References(QObject):
             before is None
             or before.references is not after.references
             or before.reference_pairs is not after.reference_pairs
-            or before.settings is not after.settings
+            or before.settings.centre_law_db != after.settings.centre_law_db
         ):
             self._learn()
 
