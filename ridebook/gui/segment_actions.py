@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from PySide6.QtCore import QObject, Signal
 
-from ridebook.gui.actions import ActionSet, spans_named
+from ridebook.gui.actions import ActionSet, keys_said, spans_named
 from ridebook.gui.desk import Desk, spans_of
 from ridebook.gui.label_editor import label_text
 from ridebook.gui.words import clock, counted, doubt_said
@@ -86,6 +86,7 @@ class SegmentActions(QObject):
         add("previous_doubtful", "Doubtful word before", "Shift+V", lambda: self.go(-1), "Doubtful word before")
         for signal in (desk.session_changed, desk.selection_changed):
             signal.connect(self._refresh)
+        desk.selection_changed.connect(self._say_stretch)
         self._refresh()
 
     # --- edits -----------------------------------------------------------------------------------
@@ -184,7 +185,7 @@ class SegmentActions(QObject):
             i = bisect_right(left, chosen[0].start_n, key=lambda span: span.start_n)
             if left:
                 self._select(left[min(i, len(left) - 1)])
-            back = self._actions["undo"].shortcut().toString(self._actions["undo"].shortcut().SequenceFormat.NativeText)
+            back = keys_said(self._actions["undo"]).split(" or ")[0]
             desk.message.emit(f"{label.replace('Delete', 'Deleted')}; the rides stay. {back} brings it back.")
 
     def insert(self, kind: Kind) -> None:
@@ -280,6 +281,14 @@ class SegmentActions(QObject):
 
     def _edit(self, label: str, fn: Callable[[Session], Session]) -> bool:
         return self._desk.edit(label, lambda session: edits.with_texts(session, fn(session)))
+
+    def _say_stretch(self) -> None:
+        """Say what a stretch without a word or phrase is good for."""
+        selection = self._desk.selection
+        if selection.stretch is not None and not selection.span_ids:
+            length_s = (selection.stretch[1] - selection.stretch[0]) / self._desk.rate_hz
+            word, phrase = (keys_said(self._actions[name]) for name in ("insert_word", "insert_phrase"))
+            self._desk.message.emit(f"{length_s:.2f} s: {word} inserts a word here, {phrase} a phrase.")
 
     def _refresh(self, *_sessions: object) -> None:
         desk = self._desk

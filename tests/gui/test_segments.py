@@ -429,6 +429,8 @@ def test_a_word_is_inserted_on_a_stretch_that_was_dragged_over(window):
         at(window, "vocal", gone.end_n - 4800),
     )
     start_n, end_n = window.desk.selection.stretch
+    window.desk.select(stretch=(start_n, end_n))
+    assert "Shift+W inserts a word here, Shift+P a phrase" in message(window)
     assert start_n == pytest.approx(gone.start_n + 4800, abs=2 * window.timeline.canvas.time.frames_per_px)
     press(window, Qt.Key.Key_W, SHIFT)
     typed(window, "below")
