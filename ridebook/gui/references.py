@@ -251,7 +251,7 @@ class ReferencesDialog(QDialog):
         px = themes().current.px
         self.resize(QSize(px(680), px(360)))
         references.changed.connect(self._lay)
-        desk.session_changed.connect(self._lay)
+        desk.session_changed.connect(self._on_session_changed)
         self._lay()
 
     def _button(self, text: str, clicked: Callable[[], object]) -> QPushButton:
@@ -260,7 +260,11 @@ class ReferencesDialog(QDialog):
         button.clicked.connect(lambda _on=False: clicked())
         return button
 
-    def _lay(self, *_sessions: object) -> None:
+    def _on_session_changed(self, before: Session | None, after: Session) -> None:
+        if before is None or before.settings is not after.settings:
+            self._tell_together()
+
+    def _lay(self) -> None:
         """List the references anew."""
         references, px = self._references, themes().current.px
         fresh = QWidget(self)

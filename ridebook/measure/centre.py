@@ -70,6 +70,9 @@ HALF_WIDTH_LU = 3.0
 """With voice and bed left out of the fit the errors had a mean of 0.0 and a root mean square of 1.6 LU; 93 % of them
 were under this."""
 
+VOICELESS_LU = -4.0
+"""Of the sixteen beds alone, fourteen read lower than this."""
+
 REACH_LU = 6.0
 BEYOND_FACTOR = 1.5
 """The mixes stood within 6 LU either way; of what reads further off less is known, and the bar is wider."""
@@ -143,10 +146,13 @@ def centre_balance(figures: CentreFigures | None) -> CentreEstimate:
         return CentreEstimate(None, 0.0, "It is mono, or nearly: where all is in the middle, nothing can be told.")
     shown = np.array(astuple(figures)[: len(COEFFICIENTS)])
     lu = float(((shown - MEANS_DB) / SCALES_DB) @ np.array(COEFFICIENTS) + CONSTANT_LU)
+    notes = []
     if abs(lu) > REACH_LU:
-        note = f"It is beyond the {REACH_LU:g} LU either way that the estimate was measured over."
-        return CentreEstimate(lu, BEYOND_FACTOR * HALF_WIDTH_LU, note)
-    return CentreEstimate(lu, HALF_WIDTH_LU)
+        notes.append(f"It is beyond the {REACH_LU:g} LU either way that the estimate was measured over.")
+    if lu < VOICELESS_LU:
+        notes.append("A mix without any voice reads as low as this too.")
+    half_lu = HALF_WIDTH_LU * (BEYOND_FACTOR if abs(lu) > REACH_LU else 1.0)
+    return CentreEstimate(lu, half_lu, " ".join(notes))
 
 
 class CentreAccumulator:

@@ -43,7 +43,7 @@ class Learnt:
         if known.half_width_lu:
             return (
                 f"{known.name}: the voice stands at about {known.balance_lu:+.1f} LU, in 9 of 10 songs within "
-                f"{known.half_width_lu:.1f} LU of that."
+                f"{known.half_width_lu:.1f} LU of that.{f' {known.note}' if known.note else ''}"
             )
         parts = [f"{known.name}: the voice stands at {known.balance_lu:+.1f} LU"]
         if self.standing is not None and len(self.standing.sections) > 1:
@@ -185,6 +185,8 @@ def learn_all(
             return learn_from_mix(mix, cache=cache, progress=told, cancelled=cancelled)
 
         jobs.append((mix, ReferenceKind.MIX, (mix,), from_mix))
+    if not jobs:
+        return ()
     learnt = []
     for i, (source, kind, needed, learn) in enumerate(jobs):
         if all(Path(each.path).is_file() for each in needed):

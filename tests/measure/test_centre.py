@@ -79,6 +79,12 @@ def test_level_of_the_mix_does_not_count() -> None:
     )
 
 
+def test_a_mix_without_a_voice_reads_low_and_is_doubted() -> None:
+    estimate = centre_balance(figures_of(bed(0)))
+    assert estimate.balance_lu < -4.0
+    assert "without any voice" in estimate.note
+
+
 def test_mono_tells_nothing_and_says_so() -> None:
     mono = np.repeat(mix_at(1.0, 0).mean(axis=1, keepdims=True), 2, axis=1)
     estimate = centre_balance(figures_of(mono))
