@@ -87,9 +87,7 @@ def written_aside(target: str | Path, protect: Iterable[str | Path] = (), *, rep
         yield aside
         with open(aside, "rb+") as stream:
             os.fsync(stream.fileno())
-        if real.exists():
-            with contextlib.suppress(OSError):
-                os.chmod(aside, real.stat().st_mode & 0o7777)
+        _keep_rights(real, aside)
         check_target(target, protect, replace=replace)  # long work may lie between
         os.replace(aside, real)
     except RidebookError:  # some of them are OSErrors too
@@ -165,6 +163,7 @@ def written_together(
                 raise OutputError(f"{target} cannot be written: {error.strerror or error}") from error
         check_targets(targets, protect, replace=replace)  # long work may lie between
         for i, (aside, real) in enumerate(zip(asides, reals, strict=True)):
+            _keep_rights(real, aside)
             try:
                 os.replace(aside, real)
             except OSError as error:
@@ -215,6 +214,13 @@ def atomic_write(
     """
     with written_aside(target, protect, replace=replace) as aside:
         aside.write_bytes(content.encode() if isinstance(content, str) else content)
+
+
+def _keep_rights(real: Path, aside: Path) -> None:
+    """Give a new file the rights of the one whose place it takes, where there is one."""
+    with contextlib.suppress(OSError):
+        if real.exists():
+            os.chmod(aside, real.stat().st_mode & 0o7777)
 
 
 def _sync_folder(folder: Path) -> None:

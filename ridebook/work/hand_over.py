@@ -333,13 +333,14 @@ class _Writing:
         )
         if report is None:
             raise Cancelled
+        audio = "linked where it can be" if plan.linked else "embedded"
         told = (
             f"{_counted(report.tracks_n, 'mono track')}, the ride as {plan.gain_on} gain with "
-            f"{_counted(report.points_n, 'point')}, audio {'linked' if plan.linked else 'embedded'}"
+            f"{_counted(report.points_n, 'point')}, audio {audio}"
         )
         details = {
             "gain_on": str(plan.gain_on),
-            "audio": "linked" if plan.linked else "embedded",
+            "audio": audio,
             "trim_included": bool(plan.list_form.with_trim),
             "tracks": report.tracks_n,
             "points": report.points_n,

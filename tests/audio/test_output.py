@@ -37,6 +37,17 @@ def test_all_are_moved_when_the_block_ends_well(tmp_path: Path) -> None:
     assert left(tmp_path) == {"a.csv", "b.wav", "sub/a.csv"}
 
 
+@pytest.mark.skipif(os.name != "posix", reason="rights as POSIX has them")
+def test_rights_and_links_are_kept(tmp_path: Path) -> None:
+    real, link = tmp_path / "real.csv", tmp_path / "link.csv"
+    real.write_bytes(b"old")
+    real.chmod(0o640)
+    link.symlink_to(real)
+    fill([link], [b"new"])
+    assert link.is_symlink()
+    assert (real.read_bytes(), real.stat().st_mode & 0o777) == (b"new", 0o640)
+
+
 def test_none_is_moved_when_the_block_fails_and_the_target_is_named(tmp_path: Path) -> None:
     targets = [tmp_path / "a.csv", tmp_path / "b.wav"]
     targets[0].write_bytes(b"old")
