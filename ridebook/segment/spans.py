@@ -10,7 +10,7 @@ from enum import StrEnum
 
 from ridebook.errors import SegmentError
 
-LOW_CONFIDENCE = 0.4
+LOW_CONFIDENCE = 0.5
 """Words that begin less surely than this are to be looked at."""
 
 

@@ -180,3 +180,24 @@ def test_pronunciations_are_guessed_by_the_letters() -> None:
     )
     assert align_english.guessed_phones("shadow") == "SH AE D OW"
     assert align_english.guessed_phones("愛") == ""
+
+
+def test_low_confidence_finds_the_words_that_are_wrong() -> None:
+    """Words over loud noise and bleed, some of them laid wrong: told by their confidence, which keeps its promise."""
+    sure: list[float] = []
+    right: list[bool] = []
+    for kind, under_db, voice in (("noise", 4.0, 0), ("bleed", 4.0, 1), ("bleed", 20.0, 2)):
+        spoiled = noisy(vocal(voice), under_db, kind, seed=7)
+        result = laid(spoiled, listen=False)
+        number = 1
+        for error, text in zip(errors_s(spoiled, result), (text for line in spoiled.lines for _, text in line)):
+            if f"lw{number:04d}" in result.confidences:
+                sure.append(result.confidences[f"lw{number:04d}"])
+                right.append(abs(error) <= 0.15)
+            number += len(text.split())
+    p, hit = np.array(sure), np.array(right)
+    assert (~hit).sum() >= 20
+    assert (p[hit][:, None] > p[~hit]).mean() >= 0.75
+    assert (p[~hit] < LOW_CONFIDENCE).mean() >= 0.5
+    assert (p[hit] < LOW_CONFIDENCE).mean() <= 0.3
+    assert abs(p.mean() - hit.mean()) < 0.15
