@@ -496,7 +496,8 @@ WALK = (
         "4. Ride by hand",
         "Press + and - to ride the selected line half a dB up or down, or go into the line with the right arrow and "
         "ride one word. In the timeline drag the breakpoints of the lane, or draw freehand. A line that you drew bears "
-        "a nib; K locks it with a bracket, so that no suggestion touches it.",
+        "a nib; K locks it with a bracket, so that no suggestion touches it. Where a word begins too early or is "
+        "another one, drag its border above the waves, or press F2 and type.",
     ),
     (
         "5. Set what is suggested",

@@ -312,7 +312,7 @@ class SheetView(QAbstractScrollArea):
             if span.id in session.quiet_words:
                 parts.append("Meant to be quiet.")
             if span.doubtful:
-                parts.append(f"Doubtful: {doubt_said(span.start_n, rate_hz)}.")
+                parts.append(f"Doubtful, {doubt_said(span.start_n, rate_hz)}.")
             return " ".join(parts)
         decision = session.decision(span.id)
         suggestion = desk.suggestion_of(span.id)

@@ -744,7 +744,7 @@ class TimelineCanvas(QWidget):
         name = f"“{found.label}”" if found.label else found.kind.value.capitalize()
         texts = [f"{name}, {clock(found.start_n, rate_hz, 2)} to {clock(found.end_n, rate_hz, 2)}."]
         if found.doubtful:
-            texts.append(f"Doubtful: {doubt_said(found.start_n, rate_hz)}.")
+            texts.append(f"Doubtful, {doubt_said(found.start_n, rate_hz)}.")
         if border is not None:
             texts.append(f"Drag to move its {border[1]}.")
         return " ".join(texts)

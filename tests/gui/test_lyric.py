@@ -6,6 +6,7 @@ import pytest
 
 from ridebook.gui.desk import Desk
 from ridebook.gui.dialogs import LyricDialog
+from ridebook.segment.spans import Origin
 from ridebook.session import edits
 from ridebook.work.demo import demo_sources
 
@@ -41,7 +42,20 @@ def test_lyric_is_laid_as_one_step_and_decisions_stay(qtbot, desk):
     assert first.id in session.decisions
     assert told[0].startswith("The lyric lies on the voice")
     assert tuple(told[1:]) == desk.misfits
-    desk.undo()
+    # What is set by hand stays when the lyric is laid again.
+    word = session.segments.words[2]
+    desk.edit("Move", lambda now: edits.move_border(now, word.id, "start", word.start_n + 2000))
+    desk.edit("Retype", lambda now: edits.rename(now, session.segments.words[5].id, "mine"))
+    desk.edit("Confirm", lambda now: edits.confirm(now, [session.segments.words[8].id]))
+    by_hand = [span for span in desk.session.segments.all_spans() if span.origin is Origin.HAND]
+    told.clear()
+    desk.lay_lyric(text)
+    qtbot.waitUntil(lambda: bool(told), timeout=60_000)
+    assert len(by_hand) >= 4
+    assert [span for span in desk.session.segments.all_spans() if span.origin is Origin.HAND] == by_hand
+    assert len(desk.session.segments.words) == len(session.segments.words)
+    for _ in range(5):
+        desk.undo()
     assert desk.session.lyric == ""
     assert not any(word.label for word in desk.session.segments.words)
 

@@ -360,7 +360,7 @@ def test_tips_say_what_to_look_at(window, qtbot):
     press(window, Qt.Key.Key_1)
     place = on_word(window, "w7.2")
     QApplication.sendEvent(viewport, QHelpEvent(QEvent.Type.ToolTip, place, viewport.mapToGlobal(place)))
-    assert "Doubtful: heard at 0:30.06: check where it begins." in QToolTip.text()
+    assert "Doubtful, heard at 0:30.06: check where it begins." in QToolTip.text()
     word = spans(window, Kind.WORD)["w7.2"]
     place = QPoint(round(canvas.time.x_px(word.middle_n)), canvas.strips["words"].bottom_px - 6)
     qtbot.waitUntil(lambda: not canvas.gliding)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import pytest
+from hypothesis import HealthCheck, assume, given, settings
+from hypothesis import strategies as st
 
 from ridebook.errors import SegmentError
 from ridebook.segment.spans import LOW_CONFIDENCE, Kind, Origin, Segments, Span
 from ridebook.session import edits
 from ridebook.session.document import State, check_session
 from ridebook.session.edits.lines import followed
-from tests.session.made import S, small_session, small_suggestion, span
+from tests.session.made import S, sessions, small_session, small_suggestion, span
 
 LYRIC = "[verse]\nOne two\nthree four\n\n[chorus]\nla la"
 
@@ -188,3 +190,31 @@ def test_room_is_the_longest_free_part():
     assert edits.room_for(session, Kind.WORD, -S, 99 * S) == (8 * S, 20 * S)
     assert edits.room_for(session, Kind.PHRASE, 2 * S, 3 * S) is None
     assert edits.room_for(session, Kind.PHRASE, 19 * S, 25 * S) == (19 * S, 20 * S)
+
+
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.filter_too_much])
+@given(sessions(), st.text("ab c", min_size=1, max_size=12), st.data())
+def test_any_line_can_be_typed_anew_and_nothing_else_changes(session, text, data):
+    phrases = session.segments.phrases
+    assume(phrases and text.split())
+    phrase = data.draw(st.sampled_from(phrases))
+    try:
+        after = edits.retype_line(session, phrase.id, text)
+    except SegmentError:
+        # There is no room for so many words where a word has but a few frames.
+        shortest_n = min((word.length_n for word in session.segments.words_of(phrase)), default=phrase.length_n)
+        assert shortest_n < 2 * len(text)
+        return
+    check_session(after)
+    assert after.lane is session.lane
+    assert edits.span_of(after, phrase.id).label == " ".join(text.split())
+    inside = session.segments.words_of(phrase)
+    others = [word for word in session.segments.words if word not in inside]
+    assert [word for word in after.segments.words if word in others] == others
+
+
+@settings(max_examples=30, deadline=None)
+@given(sessions())
+def test_words_of_all_phrases_at_once_are_those_of_each(session):
+    segments = session.segments
+    assert segments.words_by_phrase() == {phrase.id: segments.words_of(phrase) for phrase in segments.phrases}

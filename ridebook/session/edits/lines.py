@@ -83,6 +83,9 @@ def retype_line(session: Session, phrase_id: str, text: str) -> Session:
 
 def _typed(session: Session, phrase: Span, words: Sequence[Span], texts: Sequence[str]) -> Iterator[Span]:
     """Words of a line typed anew; those that are new have no id yet."""
+    if not words:
+        yield from _shared(texts, phrase.start_n, phrase.end_n, ())
+        return
     parts = _parts(words, texts)
     least_n = LEAST_WORD_S * session.vocal.rate_hz
     for k, (old, new) in enumerate(parts):
@@ -121,6 +124,8 @@ def _parts(words: Sequence[Span], texts: Sequence[str]) -> list[tuple[list[Span]
 def _shared(texts: Sequence[str], start_n: int, end_n: int, old: Sequence[Span]) -> Iterator[Span]:
     """Words that share a stretch by their letters; the first continues the first of the old ones."""
     weights = [len(text) + 1 for text in texts]
+    if end_n - start_n < sum(weights):
+        raise SegmentError(f"there is no room for {' '.join(texts)!r} between its neighbours; move a border first")
     borders = [start_n + (end_n - start_n) * sum(weights[:k]) // sum(weights) for k in range(len(texts) + 1)]
     for k, text in enumerate(texts):
         first = old[0] if old and k == 0 else None
