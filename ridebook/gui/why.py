@@ -110,10 +110,17 @@ class WhyLine(QLabel):
         return self._word_said(span) if span.kind is Kind.WORD else self._phrase_said(span)
 
     def _phrase_said(self, phrase: Span) -> str:
-        suggestion = self._desk.suggestion_of(phrase.id)
-        if suggestion is None:
-            return ""
-        return f"Suggested: {signed(suggestion.ride_db)} dB. {suggestion.reason.rstrip('.')}."
+        desk, parts = self._desk, []
+        stands, session = desk.standing, desk.session
+        if stands is not None and session is not None:
+            lost_n = sum(stands.words.is_lost(word.id) for word in session.segments.words_of(phrase))
+            if lost_n:
+                by = "audibility" if stands.hearing is not None else "balance"
+                parts.append(f"{counted(lost_n, 'word')} lost by {by}.")
+        suggestion = desk.suggestion_of(phrase.id)
+        if suggestion is not None:
+            parts.append(f"Suggested: {signed(suggestion.ride_db)} dB. {suggestion.reason.rstrip('.')}.")
+        return " ".join(parts)
 
     def _word_said(self, word: Span) -> str:
         desk = self._desk

@@ -79,6 +79,11 @@ def test_once_listened_all_parts_of_the_window_go_by_it(heard, qtbot):
     sheet.why.refresh()
     assert "Lost: audibility 0." in sheet.why.text()
     assert "0.33 is the least" in sheet.view.described(heard.span(lost[0]))
+    phrase = heard.session.segments.phrase_of(heard.span(lost[0]))
+    heard.select([phrase.id], current_id=phrase.id)
+    sheet.why.refresh()
+    assert sheet.why.text().startswith("1 word lost by audibility. Suggested: ")
+    assert "lost as it is: the bed covers" in sheet.why.text()
     free = next(word.id for word in words if word.id not in lost)
     assert "udibility 0." in sheet.view.described(heard.span(free))
 
