@@ -71,7 +71,7 @@ def retype_line(session: Session, phrase_id: str, text: str) -> Session:
     if phrase.kind is not Kind.PHRASE or not texts:
         raise SegmentError("a line that is typed anew needs a word or more; delete it where nothing is sung")
     words = session.segments.words_of(phrase)
-    made = list(_typed(session, phrase, words, texts))
+    made = list(_typed(words, texts, *_between_others(session, phrase), LEAST_WORD_S * session.vocal.rate_hz))
     free = iter(new_ids(session, Kind.WORD, len(made)))
     made = [span if span.id else replace(span, id=next(free)) for span in made]
     others = [word for word in session.segments.words if word not in words]
@@ -81,20 +81,27 @@ def retype_line(session: Session, phrase_id: str, text: str) -> Session:
     return with_texts(session, rename(result, phrase_id, " ".join(texts)))
 
 
-def _typed(session: Session, phrase: Span, words: Sequence[Span], texts: Sequence[str]) -> Iterator[Span]:
-    """Words of a line typed anew; those that are new have no id yet."""
+def _between_others(session: Session, phrase: Span) -> tuple[int, int]:
+    """Stretch of a phrase that no word of another one reaches into."""
+    others = [word for word in session.segments.words if not phrase.start_n <= word.middle_n < phrase.end_n]
+    before = [word.end_n for word in others if word.middle_n < phrase.start_n]
+    after = [word.start_n for word in others if word.middle_n >= phrase.end_n]
+    return max([phrase.start_n, *before]), min([phrase.end_n, *after])
+
+
+def _typed(words: Sequence[Span], texts: Sequence[str], start_n: int, end_n: int, least_n: float) -> Iterator[Span]:
+    """Words of a line from `start_n` to `end_n` typed anew; those that are new have no id yet."""
     if not words:
-        yield from _shared(texts, phrase.start_n, phrase.end_n, ())
+        yield from _shared(texts, start_n, end_n, ())
         return
     parts = _parts(words, texts)
-    least_n = LEAST_WORD_S * session.vocal.rate_hz
     for k, (old, new) in enumerate(parts):
         if old or not new:
             continue
-        start_n = parts[k - 1][0][-1].end_n if k > 0 else phrase.start_n
-        end_n = parts[k + 1][0][0].start_n if k + 1 < len(parts) else phrase.end_n
-        if end_n - start_n >= len(new) * least_n:
-            yield from _shared(new, start_n, end_n, ())
+        from_n = parts[k - 1][0][-1].end_n if k > 0 else start_n
+        to_n = parts[k + 1][0][0].start_n if k + 1 < len(parts) else end_n
+        if to_n - from_n >= len(new) * least_n:
+            yield from _shared(new, from_n, to_n, ())
         elif k > 0:
             parts[k - 1][1].extend(new)
         else:
