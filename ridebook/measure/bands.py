@@ -187,9 +187,7 @@ class PairBandAccumulator:
         for stem, block in zip(self._stems, (vocal, *beds), strict=True):
             stem.feed(block)
         if self._together is not None:
-            placed = [
-                block if gains is None else block @ gains for block, gains in zip(beds, self._gains, strict=True)
-            ]
+            placed = [block if gains is None else block @ gains for block, gains in zip(beds, self._gains, strict=True)]
             self._together.feed(sum(placed[1:], placed[0]))
 
     def finish(self) -> PairBands:
