@@ -16,7 +16,7 @@ from ridebook.work.steps import CancelCheck, Progress
 
 if TYPE_CHECKING:
     from ridebook.audio.stems import StemPair
-    from ridebook.work.peaks import Heights
+    from ridebook.work.peaks import Heights, Known, TruePeaks
 
 PEAKS_MS = 200
 """Rest after an edit before the true peaks are found anew, so that a gesture does not start them at each step."""
@@ -44,6 +44,7 @@ class SongWatch(QObject):
         self.health: SourceHealth | None = None
         self.peaks_dbtp: dict[str, float] = {}
         self._heights: Heights | None = None
+        self._known: dict[str, Known] | None = None
         self._files = QFileSystemWatcher(self)
         self._files.fileChanged.connect(lambda _path: self._written.start())
         self._rest = self._timer(PEAKS_MS, self._find_peaks)
@@ -144,7 +145,7 @@ class SongWatch(QObject):
                 return heights_of(pair, session.settings.centre_law_db, progress, cancelled)
 
         def done(heights: Heights) -> None:
-            self._heights = heights
+            self._heights, self._known = heights, None
             self._find_peaks()
 
         desk.pool.start(work, done=done, failed=desk.failed.emit, group="heights")
@@ -155,14 +156,16 @@ class SongWatch(QObject):
         if desk.pair is None or session is None or heights is None:
             return
 
-        def work(_progress: Progress, cancelled: CancelCheck) -> dict[str, float]:
-            from ridebook.work.peaks import true_peaks_dbtp
+        known = self._known
+
+        def work(_progress: Progress, cancelled: CancelCheck) -> TruePeaks:
+            from ridebook.work.peaks import true_peaks
 
             with _files_of_its_own(session) as pair:
-                return true_peaks_dbtp(pair, session, heights, cancelled)
+                return true_peaks(pair, session, heights, known, cancelled)
 
-        def done(peaks_dbtp: dict[str, float]) -> None:
-            self.peaks_dbtp = peaks_dbtp
+        def done(found: TruePeaks) -> None:
+            self.peaks_dbtp, self._known = found.dbtp, found.known
             self.changed.emit()
 
         desk.pool.start(work, done=done, failed=desk.failed.emit, group="peaks")

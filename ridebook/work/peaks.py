@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,9 +18,13 @@ from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
 
 _BLOCK_N = 1 << 16
 _AROUND_N = 4 * TAPS_N
-_SLACK_DB = 0.5
-"""A block's peak under a moving gain may pass its own peak times the highest gain by the interpolator's ringing at the
-move; by less than this for any move that a lane can hold short of a step between two samples."""
+_GRID_STEP_N = 128
+_GRID_N = 1 + _BLOCK_N // _GRID_STEP_N
+"""Gains are compared every so many frames, and at so many points of a block."""
+
+_SLACK = 1.1
+"""What a voice adds under a gain that moves may pass its height times the largest change on the grid: between its
+points, and by the interpolator's ringing at a move. By less than this for any lane without steps between samples."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,58 +80,106 @@ def heights_of(
     return Heights(starts_n, heights[0], heights[1], heights[2:], centre_law_db)
 
 
-def true_peaks_dbtp(
-    pair: StemPair, session: Session, heights: Heights, cancelled: CancelCheck = never
-) -> dict[str, float]:
+@dataclass(frozen=True, slots=True)
+class Known:
+    """True peaks of blocks under gains that they had once; what another lane can make of them is bounded by these.
+
+    Parameters
+    ----------
+    peaks : ndarray
+        Linear, a value for each block.
+    gains : ndarray
+        Linear gain of each voice on a grid of each block, shape (voices, blocks, grid points).
+    """
+
+    peaks: np.ndarray
+    gains: np.ndarray
+
+
+@dataclass(frozen=True, slots=True)
+class TruePeaks:
+    """True peaks of what would be rendered, and what was learnt of the blocks on the way.
+
+    Parameters
+    ----------
+    dbtp : dict of str to float
+        ``ridden stem`` and ``mix``, in dBTP.
+    known : dict of str to Known
+        By the same names, for the next lane.
+    """
+
+    dbtp: dict[str, float]
+    known: dict[str, Known]
+
+
+def true_peaks(
+    pair: StemPair,
+    session: Session,
+    heights: Heights,
+    known: Mapping[str, Known] | None = None,
+    cancelled: CancelCheck = never,
+) -> TruePeaks:
     """Find the true peaks of the ridden stem and of the mix, as they would be rendered.
 
-    The blocks are looked at in the order of what they could reach at most; once no other could pass the highest so
-    far, it is the peak.
+    The blocks are looked at in the order of what they could reach at most: the peak they had under other gains, and the
+    height of each voice times what its gain has changed. Once no other could pass the highest so far, it is the peak.
 
     Parameters
     ----------
     pair : StemPair
-        The open pair.
+        The open pair, with its followers.
     session : Session
         Its lane, trim and centre law; `heights` must have been measured with that law.
     heights : Heights
         What `heights_of` measured of the same pair.
+    known : mapping of str to Known, optional
+        What was learnt when another lane was looked at.
     cancelled : callable
         Asked between blocks.
-
-    Returns
-    -------
-    dict of str to float
-        ``ridden stem`` and ``mix``, in dBTP.
     """
     curves = voice_curves(session)
-    slack = 10.0 ** (_SLACK_DB / 20.0)
-    highest = np.stack([highest_gains(curve, heights.starts_n) for curve in curves]) * slack
-    at_most = {
-        "ridden stem": heights.alone * highest[0],
-        "mix": (heights.voices * highest).sum(axis=0) + heights.bed,
-    }
-    peaks = {}
-    for what, bounds in at_most.items():
-        peak = 0.0
+    gains = np.stack([_gains(curve, heights.starts_n) for curve in curves])
+    spiky = _spiky(curves[0], heights.starts_n)
+    none, one = np.zeros_like(gains), np.ones_like(gains[:1])
+    begun = {"ridden stem": Known(heights.alone, one), "mix": Known(heights.bed, none)}
+    dbtp, learnt = {}, {}
+    for what, first in begun.items():
+        mixed = what == "mix"
+        now, voices = (gains, heights.voices) if mixed else (gains[:1], heights.alone[None, :])
+        before = known[what] if known is not None else first
+        peaks, under = before.peaks.copy(), before.gains.copy()
+        changed = np.abs(now - under).max(axis=2)
+        bounds = np.where(spiky, np.inf, peaks + (voices * changed).sum(axis=0) * _SLACK)
+        # The gains of all blocks are as they were where nothing changed, and so is the peak.
+        peak = float(peaks[(changed == 0.0).all(axis=0) & ~spiky].max(initial=0.0))
         for k in np.argsort(-bounds).tolist():
             if bounds[k] <= peak:
                 break
             raise_if(cancelled)
             start_n, stop_n = heights.starts_n[k : k + 2].tolist()
-            peak = max(peak, _ridden_peak(pair, curves, start_n, stop_n, what == "mix", heights.centre_law_db))
-        peaks[what] = 20.0 * math.log10(peak) if peak > 0.0 else -math.inf
-    return peaks
+            peaks[k] = _ridden_peak(pair, curves, start_n, stop_n, mixed, heights.centre_law_db)
+            under[:, k] = np.inf if spiky[k] else now[:, k]
+            peak = max(peak, float(peaks[k]))
+        dbtp[what] = 20.0 * math.log10(peak) if peak > 0.0 else -math.inf
+        learnt[what] = Known(peaks, under)
+    return TruePeaks(dbtp, learnt)
 
 
-def highest_gains(curve: GainCurve, starts_n: np.ndarray) -> np.ndarray:
-    """Highest gain of a curve in each block, linear; `starts_n` as in `Heights`."""
-    knots = np.union1d(curve.frames, starts_n)
-    gains_db = np.interp(knots, curve.frames, curve.gains_db)
-    at = np.searchsorted(knots, starts_n)
-    highest_db = np.maximum.reduceat(gains_db, at)[:-1]
-    # A block's last frame is straight before the next one's first, which so counts for both.
-    return np.asarray(10.0 ** (np.maximum(highest_db, gains_db[at[1:]]) / 20.0))
+def _spiky(curve: GainCurve, starts_n: np.ndarray) -> np.ndarray:
+    """Blocks in which breakpoints lie too close for the grid to tell what the gain does between them."""
+    close = np.flatnonzero(np.diff(curve.frames) < 2 * _GRID_STEP_N)
+    spiky = np.zeros(len(starts_n) - 1, dtype=bool)
+    for frame_n in np.concatenate([curve.frames[close], curve.frames[close + 1]]):
+        at = int(np.searchsorted(starts_n, frame_n, side="right")) - 1
+        spiky[max(at, 0) : at + 1] = True
+    return spiky
+
+
+def _gains(curve: GainCurve, starts_n: np.ndarray) -> np.ndarray:
+    """Linear gains of a curve on a grid of each block, both its ends among them; shape (blocks, grid points)."""
+    shares = np.linspace(0.0, 1.0, _GRID_N)
+    frames = starts_n[:-1, None] + np.diff(starts_n)[:, None] * shares
+    return np.asarray(10.0 ** (np.interp(frames, curve.frames, curve.gains_db) / 20.0))
 
 
 def _ridden_peak(

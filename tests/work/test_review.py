@@ -14,7 +14,7 @@ from ridebook.session.document import Session
 from ridebook.session.edits import ink
 from ridebook.work.demo import demo_sources
 from ridebook.work.hand_over import HandOver, Output, What, hand_over
-from ridebook.work.peaks import heights_of, true_peaks_dbtp
+from ridebook.work.peaks import heights_of, true_peaks
 from ridebook.work.review import Review, review
 from ridebook.work.song import open_song
 
@@ -31,7 +31,7 @@ def checked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Review, Session, 
         names = ((What.STEM, "stem.wav"), (What.MIX, "mix.wav"))
         hand_over(session, HandOver(tuple(Output(what, folder / name) for what, name in names)))
         heights = heights_of(song.pair, session.settings.centre_law_db)
-        assert true_peaks_dbtp(song.pair, session, heights) == {
+        assert true_peaks(song.pair, session, heights).dbtp == {
             "ridden stem": made.proof.rendered_after.stem.true_peak_dbtp,
             "mix": made.proof.rendered_after.mix.true_peak_dbtp,
         }
@@ -85,7 +85,8 @@ def test_spread_of_the_phrases_agrees_with_one_from_the_samples(checked: tuple[R
 def test_lines_tell_findings_and_meters(checked: tuple[Review, Session, Path]) -> None:
     made, session, _ = checked
     lines = made.lines(session.vocal.rate_hz)
-    assert len(lines) == len(made.findings) + 9
+    assert len(lines) == len(made.findings) + 10
     assert lines[len(made.findings)] == f"{len(made.findings)} findings."
     peak = made.proof.rendered_after.mix.true_peak_dbtp
-    assert lines[-1].endswith(f"true peak {peak:.1f} dBTP.")
+    assert lines[-2].endswith(f"true peak {peak:.1f} dBTP.")
+    assert lines[-1].startswith("The voice stands at ")
