@@ -25,7 +25,6 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import (
     QAbstractScrollArea,
     QButtonGroup,
-    QHBoxLayout,
     QLabel,
     QMenu,
     QToolButton,
@@ -36,6 +35,7 @@ from PySide6.QtWidgets import (
 
 from ridebook.check.standing import SpanStanding
 from ridebook.gui.desk import Desk
+from ridebook.gui.flow import FlowLayout
 from ridebook.gui.label_editor import LabelEditing
 from ridebook.gui.marks import (
     draw_bracket,
@@ -821,8 +821,7 @@ class Sheet(QWidget):
         self._count.setAccessibleName("Phrases still open")
         self._filters = QButtonGroup(self)
         self._filters.setExclusive(True)
-        head = QHBoxLayout()
-        head.setSpacing(0)
+        head = FlowLayout()
         for index, wanted in enumerate(Filter, start=1):
             button = QToolButton(self)
             button.setCheckable(True)
@@ -834,7 +833,6 @@ class Sheet(QWidget):
             button.setAccessibleName(f"Show {_FILTER_TIPS[wanted]}")
             self._filters.addButton(button)
             head.addWidget(button)
-        head.addStretch(1)
         QWidget.setTabOrder(self._filters.buttons()[-1], self.view)
         self._filters.buttonClicked.connect(lambda button: self.show_filter(Filter(button.property("wanted"))))
         self._head = head

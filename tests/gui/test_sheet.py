@@ -329,3 +329,16 @@ def test_an_edit_paints_the_lines_that_look_different_and_leaves_others(sheet, d
     painted = {y for y in range(after.height()) if region.contains(QPoint(WIDE // 2, y))}
     assert different <= painted
     assert len(painted) < after.height() * 0.9
+
+
+def test_filters_go_on_in_another_line_rather_than_be_cut(sheet, desk, qtbot):
+    put(desk, mid_pass())
+    themes().choose(text_size=1.5)
+    sheet.resize(400, HIGH)
+    buttons = [each for each in sheet._filters.buttons() if each.isVisible()]
+    qtbot.waitUntil(lambda: len({each.y() for each in buttons}) == 2)
+    assert len(buttons) == len(Filter)
+    assert all(each.width() >= each.sizeHint().width() for each in buttons)
+    for one, other in itertools.combinations(buttons, 2):
+        assert not one.geometry().intersects(other.geometry())
+    assert max(each.geometry().bottom() for each in buttons) < sheet.view.y()
