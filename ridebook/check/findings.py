@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from ridebook.check.cures import apply_cure
-from ridebook.check.finding import Cure, CureKind, Finding, Severity, time_text
+from ridebook.check.finding import Cure, CureKind, Finding, Severity, time_text, up
 from ridebook.check.lane_faults import (
     at_limit,
     beyond_song,
@@ -90,7 +90,8 @@ def _peaks(session: Session, peaks_dbtp: Mapping[str, float]) -> Iterator[Findin
     ceiling_dbtp = session.limits.ceiling_dbtp
     for what, peak_dbtp in peaks_dbtp.items():
         if peak_dbtp > ceiling_dbtp:
-            over_db = peak_dbtp - ceiling_dbtp
+            # Up to the next tenth, so that what is lowered is not found at the very ceiling again.
+            over_db = up(peak_dbtp - ceiling_dbtp)
             sentence = (
                 f"The {what} peaks at {peak_dbtp:+.1f} dBTP, over the ceiling of {ceiling_dbtp:g}. "
                 f"Nothing is limited: lower the trim by {over_db:.1f} dB or the ride that peaks."
