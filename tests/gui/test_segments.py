@@ -541,3 +541,20 @@ def test_dragging_a_border_asks_for_one_suggestion_and_the_sheet_follows_once(wi
     assert steps(window) == ["Move a word's border"]
     assert asked == [False]
     assert made == [False]
+
+
+def test_editor_follows_its_label_and_goes_where_that_is_gone(window):
+    press(window, Qt.Key.Key_F2)
+    field = editor(window)
+    themes().choose(text_size=1.5)
+    QApplication.processEvents()
+    assert field.geometry().intersects(window.sheet.view._label_place(window.desk.span("p0")))
+    QTest.keyClicks(field, "never kept")
+    window.sheet.show_filter(Filter.LOCKED)
+    assert not field.isVisible()
+    window.timeline.canvas.setFocus()
+    press(window, Qt.Key.Key_F2)
+    field = editor(window)
+    window.desk.set_view(40 * RATE_HZ, 44 * RATE_HZ)
+    assert not field.isVisible()
+    assert steps(window) == []
