@@ -16,6 +16,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Mapping, Set
 from dataclasses import dataclass
 from functools import lru_cache
@@ -51,6 +52,8 @@ LEAD_S = 0.02
 CLOSE_LEAD_S = 0.01
 """A ramp arrives this long before the onset, and where it takes from the word before: 10 to 30 ms (common practice, no
 source)."""
+BEGUN_S = 0.15
+"""A run may begin this much after its first word: in the sibilant that the word begins with."""
 QUICK_DB = 2.0
 QUICK_S = 0.1
 INSIDE_WORD_S = 0.06
@@ -424,16 +427,36 @@ def _move(rate_hz: int, segments: Segments, before: Wanted, after: Wanted) -> tu
     shortest_n = round(min(max(abs(change_db) / FASTEST_DB_PER_S, shortest_s), longest_s) * rate_hz)
     lead_s = LEAD_S if before.run.end_n < after.run.start_n else CLOSE_LEAD_S
     first_n, last_n = before.run.end_n, after.run.start_n - round(lead_s * rate_hz)
-    if last_n - first_n < shortest_n:
+    breath = _breath_before(rate_hz, segments, before.run, after.run)
+    if breath is not None:
+        quick_n = round(min(max(abs(change_db) / FASTEST_DB_PER_S, WORD_RAMP_S[0]), WORD_RAMP_S[1]) * rate_hz)
+        if change_db > 0.0:
+            last_n = max(last_n, min(breath.end_n + quick_n, after.run.start_n - round(CLOSE_LEAD_S * rate_hz)))
+            first_n = min(max(first_n, breath.end_n), last_n - quick_n)
+        else:
+            last_n = min(last_n, breath.start_n)
+            first_n = min(max(_word_end(segments, breath.start_n), before.run.middle_n), last_n - quick_n)
+    elif last_n - first_n < shortest_n:
         return last_n - shortest_n, last_n
-    for breath in segments.breaths:
-        if first_n <= breath.middle_n < last_n:
-            if change_db > 0.0:
-                first_n = min(max(first_n, breath.end_n), last_n - shortest_n)
-            else:
-                last_n = max(min(last_n, breath.start_n), first_n + shortest_n)
     ramp_n = min(ramp_n, last_n - first_n)
     return (last_n - ramp_n, last_n) if change_db > 0.0 else (first_n, first_n + ramp_n)
+
+
+def _breath_before(rate_hz: int, segments: Segments, before: Run, after: Run) -> Span | None:
+    """Breath that the voice draws before a run: the last one between it and the word before."""
+    i = bisect_left(segments.breaths, after.start_n, key=lambda span: span.middle_n) - 1
+    if i < 0:
+        return None
+    breath = segments.breaths[i]
+    j = bisect_left(segments.words, breath.middle_n, key=lambda span: span.start_n)
+    said_between = j < len(segments.words) and segments.words[j].start_n < after.start_n - round(BEGUN_S * rate_hz)
+    return None if said_between or breath.middle_n < before.middle_n else breath
+
+
+def _word_end(segments: Segments, frame_n: int) -> int:
+    """End of the last word that begins before a frame, at most that frame."""
+    i = bisect_left(segments.words, frame_n, key=lambda span: span.start_n) - 1
+    return min(segments.words[i].end_n, frame_n) if i >= 0 else frame_n
 
 
 def _slowed(

@@ -1,6 +1,7 @@
 """The suggestion on scenes whose truth is known: powers on the grid are set by hand."""
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -318,6 +319,49 @@ def test_a_breath_has_the_gain_of_its_lower_neighbour():
         breath = song.segments.breaths[number]
         gains_db = suggestion.lane.gain_db_at(np.arange(breath.start_n, breath.end_n, 48))
         np.testing.assert_allclose(gains_db, 0.0, atol=0.3)
+
+
+@pytest.mark.parametrize(("after_cells", "before_cells"), [(0, 20), (3, 3), (20, 0)])
+def test_a_breath_beside_a_word_is_not_lifted(after_cells, before_cells):
+    """The breath begins where the word ends, or ends where the next one begins: the ramp is not laid over it."""
+    levels = even()
+    levels[4] = [level - 4.0 for level in levels[4]]
+    song = scene(levels, [0.0] * 8)
+    phrases = song.segments.phrases
+    breaths = [
+        Span(f"b{p}", Kind.BREATH, one.end_n + after_cells * CELL_N, two.start_n - before_cells * CELL_N)
+        for p, (one, two) in enumerate(pairwise(phrases))
+    ]
+    suggestion = suggest(song.measures, song.segments.with_spans(Kind.BREATH, breaths), FULL)
+    assert suggestion.phrases[4].ride_db > 3.0
+    for number in (3, 4):
+        breath = breaths[number]
+        over_db = suggestion.lane.gain_db_at(np.arange(breath.start_n, breath.end_n, 48))
+        assert over_db[: -round(0.05 * 1000)].max() < 0.5
+        assert over_db.mean() < 0.3
+
+
+def test_a_breath_inside_a_phrase_belongs_to_the_lower_word():
+    levels = even()
+    levels[3][2] += 6.0
+    song = scene(levels, BED_DB)
+    words = list(song.segments.words)
+    loud = words[17]
+    breath = Span("b0", Kind.BREATH, loud.end_n - 15 * CELL_N, loud.end_n - 2 * CELL_N)
+    words[17] = replace(loud, end_n=breath.start_n)
+    segments = song.segments.with_spans(Kind.WORD, words).with_spans(Kind.BREATH, [breath])
+    power = song.measures.vocal.cell_power.copy()
+    power[breath.start_n // CELL_N : loud.end_n // CELL_N] *= 1e-3
+    measures = replace(song.measures, vocal=StemMeasures(RATE_HZ, song.measures.frames_n, power))
+    for change_db in (6.0, -6.0):
+        changed = measures.vocal.cell_power.copy()
+        if change_db < 0.0:
+            changed[words[17].start_n // CELL_N : words[17].end_n // CELL_N] *= 10.0 ** (-1.2)
+        vocal = StemMeasures(RATE_HZ, measures.frames_n, changed)
+        lane = suggest(replace(measures, vocal=vocal), segments, FULL).lane
+        there_db = lane.gain_db_at([words[17].middle_n, breath.middle_n, words[18].middle_n])
+        assert abs(there_db[0] - there_db[2]) > 3.0
+        assert there_db[1] <= min(there_db[0], there_db[2]) + 0.3
 
 
 def test_moves_arrive_before_the_onset():
