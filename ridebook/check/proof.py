@@ -16,6 +16,7 @@ from ridebook.ride.hearing import Hearing
 from ridebook.ride.lane import Lane
 from ridebook.ride.reference import KnownBalance
 from ridebook.ride.ridden import ridden
+from ridebook.segment.spans import Span
 from ridebook.session.document import Session
 from ridebook.session.edits import quiet_ids
 
@@ -108,6 +109,8 @@ class Proof:
         phrase with a bed.
     balances : tuple of KnownBalance
         Balance of each reference.
+    word_dynamics_kept : float or None
+        The same as `dynamics_kept` for the words, each against the mean of the words of its phrase.
     """
 
     before: Figures
@@ -125,6 +128,7 @@ class Proof:
     song_before_lu: float | None = None
     song_after_lu: float | None = None
     balances: tuple[KnownBalance, ...] = ()
+    word_dynamics_kept: float | None = None
 
 
 def prove(session: Session, measures: Measures, hearing: Hearing | None = None) -> Proof:
@@ -171,7 +175,8 @@ def prove(session: Session, measures: Measures, hearing: Hearing | None = None) 
         after=figures("after_lu", stands.words.lost, stands.words.sinks),
         phrases=len(phrases),
         words=len(session.segments.words),
-        dynamics_kept=_dynamics_kept(session, measures),
+        dynamics_kept=_dynamics_kept(session, measures, phrases, np.zeros(len(phrases), np.int64)),
+        word_dynamics_kept=_word_dynamics_kept(session, measures),
         breakpoints=len(points),
         breakpoints_per_phrase=len(points) / len(phrases) if phrases else 0.0,
         breakpoints_per_minute=len(points) * 60.0 * measures.rate_hz / measures.frames_n,
@@ -192,16 +197,28 @@ def song_balance_lu(session: Session, measures: Measures, lane: Lane) -> float |
     return lu if math.isfinite(lu) else None
 
 
-def _dynamics_kept(session: Session, measures: Measures) -> float | None:
-    if len(session.segments.phrases) < 2:
+def _dynamics_kept(session: Session, measures: Measures, spans: tuple[Span, ...], groups: np.ndarray) -> float | None:
+    """Slope of the loudness of spans after the rides on that before, each against the mean of its group."""
+    if len(spans) < 2:
         return None
-    starts_n = np.array([phrase.start_n for phrase in session.segments.phrases])
-    ends_n = np.array([phrase.end_n for phrase in session.segments.phrases])
+    starts_n = np.array([span.start_n for span in spans])
+    ends_n = np.array([span.end_n for span in spans])
     before = span_loudness_lufs(measures.vocal, starts_n, ends_n)
     after = span_loudness_lufs(ridden(measures.vocal, session.lane, 0.0), starts_n, ends_n)
     sounds = np.isfinite(before)
-    before, after = before[sounds], after[sounds]
-    if len(before) < 2 or np.ptp(before) < 1e-6:
+    before, after, groups = before[sounds], after[sounds], groups[sounds]
+    if len(before) < 2:
         return None
-    apart = before - before.mean()
-    return float((apart * (after - after.mean())).sum() / (apart**2).sum())
+    members_n = np.maximum(np.bincount(groups), 1)
+    apart = before - (np.bincount(groups, before) / members_n)[groups]
+    if np.abs(apart).max() < 1e-6:
+        return None
+    apart_after = after - (np.bincount(groups, after) / members_n)[groups]
+    return float((apart * apart_after).sum() / (apart**2).sum())
+
+
+def _word_dynamics_kept(session: Session, measures: Measures) -> float | None:
+    phrases = session.segments.phrases
+    owned = [(word, p) for p, phrase in enumerate(phrases) for word in session.segments.words_of(phrase)]
+    words = tuple(word for word, _ in owned)
+    return _dynamics_kept(session, measures, words, np.array([p for _, p in owned], np.int64))

@@ -127,7 +127,8 @@ def sheet_content(report: Report) -> SheetContent:
         f"{report.vocal} over {', '.join(report.beds)} · {length} · {report.rate_hz / 1000:g} kHz",
         f"Trim {signed(report.trim_db)} dB · aim {signed(report.aim_lu)} LU, band {report.band_lu:g} LU either way · "
         f"{proof.breakpoints} breakpoints, {proof.breakpoints_per_phrase:.1f} a phrase"
-        + ("" if proof.dynamics_kept is None else f" · {100 * proof.dynamics_kept:.0f} % of the dynamics kept"),
+        + ("" if proof.dynamics_kept is None else f" · {100 * proof.dynamics_kept:.0f} % of the dynamics kept")
+        + ("" if proof.word_dynamics_kept is None else f", {100 * proof.word_dynamics_kept:.0f} % inside phrases"),
     )
     blocks: list[SheetBlock] = []
     for number in dict.fromkeys(phrase.section for phrase in report.phrases):

@@ -74,7 +74,9 @@ class Review:
                 f"{after.phrase_spread_lu:.1f} LU after."
             )
         if proof.dynamics_kept is not None:
-            lines.append(f"Of the singer's dynamics between phrases {100 * proof.dynamics_kept:.0f} % are kept.")
+            inside = proof.word_dynamics_kept
+            words = "" if inside is None else f", between the words of a phrase {100 * inside:.0f} %"
+            lines.append(f"Of the singer's dynamics between phrases {100 * proof.dynamics_kept:.0f} % are kept{words}.")
         lines.append(f"{proof.breakpoints} breakpoints, {proof.breakpoints_per_phrase:.1f} a phrase.")
         if proof.rendered_before is not None and proof.rendered_after is not None:
             for what, one, two in (

@@ -6,9 +6,9 @@ import pytest
 from ridebook.check.findings import Severity, find, time_text
 from ridebook.check.proof import prove
 from ridebook.measure.measures import Measures, StemMeasures
-from ridebook.ride.lane import Lane
+from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.ride.settings import RideSettings
-from ridebook.segment.spans import Segments
+from ridebook.segment.spans import Kind, Segments
 from ridebook.session import edits
 from ridebook.session.document import Decision, State
 from tests.session.made import S, small_session, span
@@ -292,6 +292,27 @@ def test_proof_tells_what_the_rides_did():
     assert proof.breakpoints == len(session.lane.points) == 8
     assert proof.breakpoints_per_phrase == 2.0
     assert proof.breakpoints_per_minute == pytest.approx(24.0)
+
+
+def test_proof_tells_how_much_of_the_dynamics_inside_phrases_is_kept():
+    """Words at 0, 0, 4 and 0 dB in two phrases of two; by hand: what is left of the one difference inside a phrase."""
+    session = decided()
+    first, second = session.segments.phrases[:2]
+    words = [
+        replace(word, id=f"{phrase.id}{k}", start_n=start_n, end_n=end_n)
+        for phrase, word in ((first, session.segments.words[0]), (second, session.segments.words[1]))
+        for k, (start_n, end_n) in enumerate(((phrase.start_n, phrase.middle_n), (phrase.middle_n, phrase.end_n)))
+    ]
+    session = replace(session, segments=session.segments.with_spans(Kind.WORD, words))
+    measures = pair()
+    power = measures.vocal.cell_power.copy()
+    grid_n = measures.vocal.grid_n[:-1]
+    power[(grid_n >= words[2].start_n) & (grid_n < words[2].end_n)] *= 10.0**0.4
+    measures = replace(measures, vocal=StemMeasures(measures.rate_hz, measures.frames_n, power))
+    assert prove(session, measures).word_dynamics_kept == pytest.approx(1.0)
+    down = Lane.from_pairs([(words[2].start_n, 0.0), (words[2].start_n + 1, -3.0), (words[2].end_n - 1, -3.0)])
+    ridden = replace(session, lane=Lane((*down.points, Breakpoint(words[2].end_n, 0.0))))
+    assert prove(ridden, measures).word_dynamics_kept == pytest.approx(0.25, abs=0.02)
 
 
 def test_proof_counts_lost_words_but_not_those_meant_to_be_quiet():
