@@ -149,7 +149,8 @@ def true_peaks(
         before = known[what] if known is not None else first
         peaks, under = before.peaks.copy(), before.gains.copy()
         changed = np.abs(now - under).max(axis=2)
-        bounds = np.where(spiky, np.inf, peaks + (voices * changed).sum(axis=0) * _SLACK)
+        unknown = spiky | np.isinf(changed).any(axis=0)  # now, or when the block was last looked at
+        bounds = np.where(unknown, np.inf, peaks + (voices * np.where(unknown, 0.0, changed)).sum(axis=0) * _SLACK)
         # The gains of all blocks are as they were where nothing changed, and so is the peak.
         peak = float(peaks[(changed == 0.0).all(axis=0) & ~spiky].max(initial=0.0))
         for k in np.argsort(-bounds).tolist():

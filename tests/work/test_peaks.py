@@ -97,3 +97,19 @@ def test_a_spike_between_two_points_of_the_grid_is_found_and_forgotten(stems: li
             found = true_peaks(pair, each, heights, known)
             known = found.known
             assert found.dbtp == pytest.approx(whole_pass(pair, each), abs=1e-4)
+
+
+def test_a_spike_where_the_voice_is_silent_does_not_hide_the_bed_there_later(tmp_path: Path) -> None:
+    rng = np.random.default_rng(0)
+    vocal, bed = np.zeros((6 * RATE_HZ, 1)), 0.05 * rng.standard_normal((6 * RATE_HZ, 2))
+    vocal[4 * RATE_HZ :] = 0.2
+    hit_n = 2 * RATE_HZ
+    bed[hit_n : hit_n + 2_000] *= 4
+    vocal_path, bed_path = write_pair(tmp_path, vocal, bed)
+    with open_pair(vocal_path, [bed_path]) as pair:
+        session, heights, known = session_of(pair), heights_of(pair, 0.0), None
+        for second_n in (hit_n + 100, hit_n + 40_000):
+            each = replace(session, lane=Lane.from_pairs([(hit_n, 0.0), (second_n, -3.0)]))
+            found = true_peaks(pair, each, heights, known)
+            known = found.known
+            assert found.dbtp == pytest.approx(whole_pass(pair, each), abs=1e-4)
