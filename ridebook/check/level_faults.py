@@ -74,10 +74,11 @@ def out_of_band(session: Session, stands: Standing) -> Iterator[Finding]:
 
 
 def repeats_that_differ(session: Session, measures: Measures) -> Iterator[Finding]:
-    """Sections of one name that stand at different balances with the rides on them; a question, not a fault."""
+    """Sections that repeat each other and stand at different balances with the rides on them; a question, no fault."""
     by_name: dict[str, list[Span]] = {}
     for section in session.segments.sections:
-        name = re.sub(r"[\s_\-]*\d+$", "", section.label.strip()).casefold()
+        # What a name says goes before what was heard: a section that was named by hand says what it is.
+        name = re.sub(r"[\s_\-]*\d+$", "", section.label.strip()).casefold() or section.repeats
         if name:
             by_name.setdefault(name, []).append(section)
     repeated = {name: sections for name, sections in by_name.items() if len(sections) > 1}
@@ -97,9 +98,9 @@ def repeats_that_differ(session: Session, measures: Measures) -> Iterator[Findin
             continue
         rate_hz = session.vocal.rate_hz
         sentence = (
-            f"The {other.label} at {time_text(other.start_n, rate_hz)} stands {abs(by_lu):.1f} LU "
-            f"{'over' if by_lu > 0 else 'under'} the {first.label} at {time_text(first.start_n, rate_hz)}, each "
-            "against its aim. Is that meant?"
+            f"The {other.label or 'section'} at {time_text(other.start_n, rate_hz)} stands {abs(by_lu):.1f} LU "
+            f"{'over' if by_lu > 0 else 'under'} the {first.label or 'section like it'} at "
+            f"{time_text(first.start_n, rate_hz)}, each against its aim. Is that meant?"
         )
         verb = "Lower" if by_lu > 0 else "Raise"
         cure = Cure(CureKind.NUDGE, f"{verb} the section by {abs(by_lu):.1f} dB", ((other.id, -round(by_lu, 1)),))

@@ -17,6 +17,7 @@ from ridebook.segment.borders import PHRASE_SCORER, WORD_SCORER, find_pace, phra
 from ridebook.segment.change import find_change
 from ridebook.segment.lyric import Lyric, parse_lyric
 from ridebook.segment.nuclei import nuclei_cells
+from ridebook.segment.repeats import named, sections_by_repeats
 from ridebook.segment.spans import LOW_CONFIDENCE, Kind, Origin, Segments, Span
 from ridebook.segment.syllables import VOWELS, sounds
 
@@ -543,7 +544,11 @@ def _result(
         count = "1 stretch of voice fits" if one else f"{len(kept_phrases)} stretches of voice fit"
         keep = "keeps" if one else "keep"
         notices.append(f"{count} no line of the lyric and {keep} what was found without it: at {places}.")
+    texts = [" ".join(words[i].text.casefold() for i in line) for line in sung_lines(words, laid)]
+    phrase_spans = [replace(phrase, repeats=name) for phrase, name in zip(phrase_spans, named(texts))]
+    kept_phrases = tuple(replace(phrase, repeats="") for phrase in kept_phrases)
     sections = _sections(lyric, phrase_spans, section_of_phrase, features.frames_n) or found.sections
+    sections = sections_by_repeats(sections, phrase_spans)
     segments = Segments(
         sections,
         tuple(phrase_spans) + kept_phrases,

@@ -26,6 +26,7 @@ from ridebook.segment.change import find_change
 from ridebook.segment.noises import find_breaths, find_sibilants
 from ridebook.segment.nuclei import nuclei_cells
 from ridebook.segment.plosives import find_plosives
+from ridebook.segment.repeats import repeated_phrases, sections_by_repeats
 from ridebook.segment.sections import find_sections
 from ridebook.segment.spans import Kind, Segments, Span
 from ridebook.segment.steps import find_steps
@@ -45,7 +46,7 @@ _NO_CELLS = np.zeros((0, 2), np.int64)
 class Found:
     """Stretches found, each int64 of shape (stretches, 2): first cell and the cell after the last.
 
-    `pops` says of each plosive whether it thumps on the microphone.
+    `pops` says of each plosive whether it thumps on the microphone, `repeats` of each phrase what it sings again.
     """
 
     phrases: np.ndarray
@@ -54,6 +55,7 @@ class Found:
     sibilants: np.ndarray
     plosives: np.ndarray
     pops: np.ndarray
+    repeats: tuple[str, ...] = ()
 
 
 def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
@@ -83,9 +85,12 @@ def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
         )
 
     plosives = spans(Kind.PLOSIVE, "t", 4, found.plosives)
+    sections = spans(Kind.SECTION, "s", 2, find_sections(found.phrases, measures.bed, features.cells_n))
+    phrases = spans(Kind.PHRASE, "p", 3, found.phrases)
+    phrases = tuple(replace(span, repeats=name) for span, name in zip(phrases, found.repeats))
     return Segments(
-        sections=spans(Kind.SECTION, "s", 2, find_sections(found.phrases, measures.bed, features.cells_n)),
-        phrases=spans(Kind.PHRASE, "p", 3, found.phrases),
+        sections=sections_by_repeats(sections, phrases),
+        phrases=phrases,
         words=spans(Kind.WORD, "w", 4, found.words),
         breaths=spans(Kind.BREATH, "b", 3, found.breaths),
         sibilants=spans(Kind.SIBILANT, "x", 3, found.sibilants),
@@ -131,7 +136,8 @@ def find_cells(
     words = _ended(cells, activity)
     lasts = np.append(firsts[1:], len(words)) - 1
     phrases = np.column_stack([words[firsts, 0], words[lasts, 1]])
-    return Found(phrases, words, breaths, sibilants, plosives, pops)
+    repeats = tuple(repeated_phrases(features, activity, phrases))
+    return Found(phrases, words, breaths, sibilants, plosives, pops, repeats)
 
 
 def _without(activity: Activity, breaths: np.ndarray) -> Activity:

@@ -199,6 +199,11 @@ def test_repeats_that_differ_are_asked_about():
     )
     assert cured(session, found, measures) == []
     assert keys(*two_choruses(2.0, ("Chorus 1", "chorus 2"))) == ["differ:s2"]
+    # Sections without a name that were heard to sing the same.
+    session, measures = two_choruses(2.0, ("", ""))
+    assert keys(session, measures) == []
+    alike = tuple(replace(section, repeats="A") for section in session.segments.sections)
+    assert keys(replace(session, segments=replace(session.segments, sections=alike)), measures) == ["differ:s2"]
 
 
 def test_repeats_that_agree_or_are_none_are_not():

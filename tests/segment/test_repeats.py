@@ -1,0 +1,93 @@
+"""What sings the same: melodies sung again with other timing, beside ones that are near and not the same."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from ridebook.segment.activity import find_activity
+from ridebook.segment.repeats import named, repeated_phrases, sections_by_repeats
+from ridebook.segment.spans import Kind, Span
+from tests.segment import made
+
+RATE_HZ = 22050
+Note = tuple[float, float, str, float]
+
+
+def melody(rng: np.random.Generator) -> list[Note]:
+    """Notes as pitch in semitones over 110 Hz, length in seconds, vowel, level in dB."""
+    steps = np.cumsum(rng.choice([-4, -3, -2, 2, 3, 4], 6)) + 10
+    vowels = rng.choice(["a", "i", "o"], 6)
+    return [(float(s), rng.uniform(0.25, 0.7), str(v), rng.uniform(-26, -18)) for s, v in zip(steps, vowels)]
+
+
+def sung_again(notes: list[Note], rng: np.random.Generator) -> list[Note]:
+    """The same with each note up to 15 % longer or shorter, 2 dB louder or softer and 20 cents off."""
+    return [
+        (pitch + rng.uniform(-0.2, 0.2), length * rng.uniform(0.87, 1.15), vowel, level + rng.uniform(-2, 2))
+        for pitch, length, vowel, level in notes
+    ]
+
+
+def take(phrases: list[list[Note]]) -> tuple[np.ndarray, np.ndarray]:
+    """Samples, and the cells of each phrase."""
+    parts, cells, at = [made.silence(0.5, RATE_HZ)], [], 0.5
+    for notes in phrases:
+        start = at
+        for pitch, length, vowel, level in notes:
+            parts.append(made.sung(length, RATE_HZ, 110.0 * 2 ** (pitch / 12), vowel, level))
+            at += len(parts[-1]) / RATE_HZ
+        cells.append((round(100 * start), round(100 * at)))
+        parts.append(made.silence(0.5, RATE_HZ))
+        at += 0.5
+    return np.concatenate(parts), np.array(cells)
+
+
+def pairs_of(names: list[str]) -> set[tuple[int, int]]:
+    return {(i, j) for j in range(len(names)) for i in range(j) if names[i] and names[i] == names[j]}
+
+
+def test_phrases_sung_again_are_found_and_those_moved_or_quickened_are_not() -> None:
+    rng = np.random.default_rng(11)
+    phrases: list[list[Note]] = []
+    truth: list[str] = []
+    for k in range(12):
+        first = melody(rng)
+        moved = [(pitch + 3, length, vowel, level) for pitch, length, vowel, level in first]
+        quick = [(pitch, length / 1.5, vowel, level) for pitch, length, vowel, level in first]
+        turned = first[::-1]
+        phrases += [first, sung_again(first, rng), moved, quick, turned, sung_again(first, rng)]
+        truth += [f"{k}", f"{k}", "", "", "", f"{k}"]
+    samples, cells = take(phrases)
+    features = made.features_of(samples, RATE_HZ)
+    found = pairs_of(repeated_phrases(features, find_activity(features), cells))
+    wanted = pairs_of(truth)
+    assert len(wanted) == 36
+    assert len(found & wanted) >= 0.9 * len(wanted)
+    assert len(found & wanted) >= 0.9 * len(found)
+
+
+def test_nothing_repeats_in_silence_or_alone() -> None:
+    features = made.features_of(np.zeros(RATE_HZ), RATE_HZ)
+    assert repeated_phrases(features, find_activity(features), np.array([(0, 50), (50, 100)])) == ["", ""]
+    samples, cells = take([melody(np.random.default_rng(1))])
+    features = made.features_of(samples, RATE_HZ)
+    assert repeated_phrases(features, find_activity(features), cells) == [""]
+
+
+def test_names_are_letters_in_order_of_time() -> None:
+    assert named([3, 1, 3, 2, 1, 3]) == ["A", "B", "A", "", "B", "A"]
+    many = named([k // 2 for k in range(60)])
+    assert many[0] == "A"
+    assert many[50:54] == ["Z", "Z", "AA", "AA"]
+
+
+def test_sections_repeat_by_their_phrases_or_by_name() -> None:
+    def section(k: int, label: str = "") -> Span:
+        return Span(f"s{k}", Kind.SECTION, 100 * k, 100 * (k + 1), label)
+
+    names = ["A", "B", "C", "", "A", "", "A", "", "C"]
+    phrases = [Span(f"p{i}", Kind.PHRASE, 33 * i + 1, 33 * i + 30, repeats=name) for i, name in enumerate(names)]
+    heard = sections_by_repeats([section(0), section(1), section(2)], phrases)
+    assert [each.repeats for each in heard] == ["A", "", "A"]
+    called = sections_by_repeats([section(0, "Chorus"), section(1, "verse"), section(2, "chorus 2")], [])
+    assert [each.repeats for each in called] == ["A", "", "A"]
