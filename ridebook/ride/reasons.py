@@ -60,7 +60,9 @@ def phrase_reason(rate_hz: int, settings: RideSettings, own: list[Wanted], ride_
         parts.append("the vocal already follows the bed")
     if main.lost_lu > 0.0:
         parts.append(f"still {main.lost_lu:.1f} LU below what would be heard, lifted for that")
-    if main.quiet:
+    if main.no_line:
+        parts.append("a sigh and no line, so not lifted")
+    elif main.quiet:
         parts.append("meant to be quiet, so not lifted")
     if main.limited:
         parts.append(f"held at the limit, {main.gain_db:+.1f} dB")

@@ -82,6 +82,9 @@ JOINED_GAP_S = 0.5
 """Phrases less than this apart run into each other."""
 WORD_RUN_S = 1.0
 """A run up to this long is a word's ride and held by its limit against the phrase."""
+SIGH_S = 0.6
+SIGH_LU = 10.0
+"""A phrase without a lyric that is shorter and this far under the level of the voice is a sigh and no line."""
 BED_S = 3.0
 """The bed is followed as it is over at least this long: a drum hit or a gap between two is no swell (the window of
 short-term loudness, EBU Tech 3341)."""
@@ -228,6 +231,8 @@ def _want(
     ]
     starts, ends = borders(runs)
     own = np.array([run.own_lufs for run in runs])
+    for one in _no_lines(measures.rate_hz, phrases, wanted, own, ends - starts):
+        one.quiet = one.no_line = True
     bed = span_loudness_lufs(measures.bed, *_bed_spans(measures, phrases, runs))
     heard = bed >= ABSENT_LUFS
     bed = np.where(heard, bed, 0.0)
@@ -298,6 +303,21 @@ def _want(
         one.limited |= held_db != one.gain_db
         one.gain_db = held_db
     return wanted
+
+
+def _no_lines(
+    rate_hz: int, phrases: tuple[Span, ...], wanted: list[Wanted], own: np.ndarray, lengths_n: np.ndarray
+) -> list[Wanted]:
+    """Find runs of phrases that are a sigh or the like: without a lyric, brief, and far under the rest."""
+    middle_lufs = weighted_quantile(own, lengths_n.astype(np.float64), 0.5)
+    return [
+        one
+        for one in wanted
+        if one.run.own_lufs < middle_lufs - SIGH_LU
+        and not phrases[one.run.phrase].label
+        and not any(word.label for word in one.run.words)
+        and phrases[one.run.phrase].length_n < SIGH_S * rate_hz
+    ]
 
 
 def _bed_spans(measures: Measures, phrases: tuple[Span, ...], runs: tuple[Run, ...]) -> tuple[np.ndarray, np.ndarray]:

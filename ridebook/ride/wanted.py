@@ -32,9 +32,11 @@ class Wanted:
     lost_lu : float
         How far under what would be heard it stood without the lift for that.
     quiet : bool
-        It is meant to be quiet.
+        It is meant to be quiet, or no line at all.
     holds_balance : bool
         The vocal follows its bed already.
+    no_line : bool
+        It is a sigh or the like.
     """
 
     run: Run
@@ -48,3 +50,4 @@ class Wanted:
     lost_lu: float = 0.0
     quiet: bool = False
     holds_balance: bool = False
+    no_line: bool = False

@@ -474,6 +474,79 @@ def test_no_quick_move_inside_a_word_but_to_take_a_jump_out():
         assert quickest_db <= 2.0 if slope_cells > 10 else quickest_db > 2.5
 
 
+def test_one_phrase_raised_by_4_db_is_brought_back_and_the_rest_left():
+    levels = even()
+    levels[5] = [level + 4.0 for level in levels[5]]
+    suggestion = scene(levels, BED_DB).suggest()
+    rides = np.array([phrase.ride_db for phrase in suggestion.phrases])
+    assert rides[5] == pytest.approx(-4.0, abs=0.6)
+    assert np.abs(np.delete(rides, 5)).max() < 0.6
+    # Its neighbours by the level of the song, in which the bed's own moves count by `follow`.
+    assert float(suggestion.phrases[5].reason.split(" LU over its neighbours")[0].split()[-1]) == pytest.approx(
+        4, abs=0.5
+    )
+    assert not any("over its neighbours" in one.reason for p, one in enumerate(suggestion.phrases) if p != 5)
+    assert not any(phrase.word_reasons for phrase in suggestion.phrases)
+
+
+def test_a_bed_that_swells_5_db_in_one_chorus_lifts_that_chorus_alone():
+    bed = [0.0, 0.2, -0.2, 0.0, 5.0, 5.2, 4.8, 5.0, 0.1, -0.1, 0.0, 0.2]
+    song = scene(even(12), bed, sections=((0, 4, "verse"), (4, 8, "chorus"), (8, 12, "verse again")))
+    suggestion = song.suggest()
+    rides = np.array([phrase.ride_db for phrase in suggestion.phrases])
+    lift_db = rides[4:8].mean() - np.delete(rides, np.s_[4:8]).mean()
+    # A section rides 2 dB at most either way; the two verses alike, and inside a section nothing moves.
+    assert 2.0 <= lift_db <= 4.0
+    assert rides[:4].mean() == pytest.approx(rides[8:].mean(), abs=0.3)
+    assert max(np.ptp(rides[first : first + 4]) for first in (0, 4, 8)) < 0.5
+    assert all("its section rides +" in one.reason.lower() for one in suggestion.phrases[4:8])
+    assert not any(phrase.word_reasons for phrase in suggestion.phrases)
+
+
+def test_a_whisper_before_a_belt_stays_where_it_is_said_to_be_meant():
+    levels = even()
+    levels[3] = [level - 9.0 for level in levels[3]]
+    levels[4] = [level + 3.0 for level in levels[4]]
+    song = scene(levels, BED_DB)
+    assert song.suggest().phrases[3].ride_db > 4.0
+    meant = song.suggest(quiet_ids=frozenset({"p3"}))
+    assert meant.phrases[3].ride_db == pytest.approx(0.0, abs=0.3)
+    assert "meant to be quiet" in meant.phrases[3].reason
+    assert meant.phrases[4].ride_db == pytest.approx(-3.0, abs=0.6)
+    for p in (0, 1, 2, 5, 6, 7):
+        assert abs(meant.phrases[p].ride_db) < 0.6
+
+
+def test_a_sigh_and_an_ad_lib_between_the_phrases_change_nothing():
+    """Sounds that are no part of a phrase: a breathy sigh 14 dB under, an ad-lib as loud as the voice."""
+    levels = even()
+    levels[5] = [level - 4.0 for level in levels[5]]
+    song = scene(levels, BED_DB)
+    power = song.measures.vocal.cell_power.copy()
+    for p, level_db in ((1, -14.0), (6, 2.0)):
+        first = song.segments.phrases[p].end_n // CELL_N + 15
+        power[first : first + 30] = power_at(np.array([OWN_LUFS + level_db]))[0]
+    vocal = StemMeasures(RATE_HZ, song.measures.frames_n, power)
+    suggestion = suggest(replace(song.measures, vocal=vocal), song.segments, FULL)
+    plain = song.suggest()
+    assert suggestion.trim_db == pytest.approx(plain.trim_db)
+    frames = np.arange(0, song.measures.frames_n, CELL_N)
+    np.testing.assert_allclose(suggestion.lane.gain_db_at(frames), plain.lane.gain_db_at(frames), atol=0.1)
+    assert suggestion.phrases[5].ride_db == pytest.approx(4.0, abs=0.6)
+
+
+@pytest.mark.parametrize(("label", "rides"), [("", False), ("oh", True)])
+def test_a_sigh_that_was_found_as_a_phrase_is_not_lifted(label, rides):
+    levels = even()
+    levels[4] = [-14.0]
+    song = scene(levels, BED_DB)
+    words = [replace(word, label=label) if word.id == "w20" else word for word in song.segments.words]
+    suggestion = suggest(song.measures, song.segments.with_spans(Kind.WORD, words), FULL)
+    assert (suggestion.phrases[4].ride_db > 4.0) == rides
+    assert ("a sigh and no line" in suggestion.phrases[4].reason) == (not rides)
+    assert max(abs(phrase.ride_db) for p, phrase in enumerate(suggestion.phrases) if p != 4) < 0.6
+
+
 def test_no_phrases_no_ride():
     song = scene(even(), BED_DB)
     suggestion = suggest(song.measures, Segments(), FULL)
