@@ -12,11 +12,38 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 from PySide6.QtCore import QCoreApplication, QEvent, QSettings, QThreadPool
 from PySide6.QtWidgets import QApplication
+from pytestqt.qtbot import QtBot
 
 from ridebook.gui.app import Windows, make_app
 from ridebook.gui.theme import ThemeChoice, themes
 from tests.gui.hands import put
 from tests.gui.songs import song
+
+PATIENCE_MS = 60_000
+
+
+class PatientBot(QtBot):
+    """Waits long enough for a slow machine that does other work: what comes at once costs no more by it."""
+
+    def waitActive(self, widget, *, timeout=PATIENCE_MS):
+        return super().waitActive(widget, timeout=timeout)
+
+    def waitExposed(self, widget, *, timeout=PATIENCE_MS):
+        return super().waitExposed(widget, timeout=timeout)
+
+    def waitSignal(self, signal, *, timeout=PATIENCE_MS, **how):
+        return super().waitSignal(signal, timeout=timeout, **how)
+
+    def waitSignals(self, signals, *, timeout=PATIENCE_MS, **how):
+        return super().waitSignals(signals, timeout=timeout, **how)
+
+    def waitUntil(self, callback, *, timeout=PATIENCE_MS):
+        return super().waitUntil(callback, timeout=timeout)
+
+
+@pytest.fixture
+def qtbot(qapp, request):
+    return PatientBot(request)
 
 
 def pytest_collection_modifyitems(items):

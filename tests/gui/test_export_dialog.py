@@ -46,7 +46,7 @@ def shown(window, kind, qtbot=None):
         return [dialog for dialog in window.findChildren(kind) if dialog.isVisible()]
 
     if qtbot is not None:
-        qtbot.waitUntil(lambda: bool(there()), timeout=60_000)
+        qtbot.waitUntil(lambda: bool(there()))
     (dialog,) = there()
     return dialog
 
@@ -227,7 +227,7 @@ def test_an_export_that_is_called_off_leaves_nothing(window, qtbot, session, tmp
     dialog.start.click()
     ((job_id, _, _),) = window.desk.pool.running()
     window.desk.pool.cancel(job_id)
-    qtbot.waitUntil(lambda: not window.desk.pool.running() and bool(said), timeout=60_000)
+    qtbot.waitUntil(lambda: not window.desk.pool.running() and bool(said))
     assert said == ["The export was called off; nothing was written."]
     assert written(session) == set()
 
@@ -276,7 +276,7 @@ def test_followers_are_named_shared_and_taken_back(window, qtbot, session, tmp_p
     assert "bed.wav" in dialog.remark.text()
     spin = next(each for each in dialog.findChildren(QAbstractSpinBox) if "double" in each.accessibleName())
     spin.setValue(40)
-    with qtbot.waitSignal(window.desk.session_changed, timeout=20_000):
+    with qtbot.waitSignal(window.desk.session_changed):
         dialog.keep.click()
     followers = window.desk.session.followers
     assert [(Path(each.source.path).name, each.share) for each in followers] == [("double.wav", 0.4), ("hall.wav", 1.0)]
@@ -297,7 +297,7 @@ def test_followers_are_named_shared_and_taken_back(window, qtbot, session, tmp_p
     dialog = window.exporting.ask_followers()
     out = next(each for each in dialog.findChildren(QPushButton) if each.accessibleName() == "Take out double.wav")
     out.click()
-    with qtbot.waitSignal(window.desk.session_changed, timeout=20_000):
+    with qtbot.waitSignal(window.desk.session_changed):
         dialog.keep.click()
     assert [Path(each.source.path).name for each in window.desk.session.followers] == ["hall.wav"]
     window.desk.undo()

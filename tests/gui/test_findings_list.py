@@ -87,14 +87,14 @@ def test_peaks_and_clipping_of_an_open_pair_come_by_themselves(window, qtbot, tm
     vocal, _ = sung([[0, 0, 0], [-2, -2, -2], [0, 0, 0]])
     vocal = 0.8 * np.clip(vocal / np.abs(vocal).max() * 1.4, -1, 1)
     paths = write_pair(tmp_path, vocal, noise_bed(len(vocal)))
-    with qtbot.waitSignal(window.desk.opened, timeout=20_000):
+    with qtbot.waitSignal(window.desk.opened):
         window.desk.open_pair(paths[0], [paths[1]])
-    qtbot.waitUntil(lambda: "clipped:vocal" in keys(window), timeout=20_000)
+    qtbot.waitUntil(lambda: "clipped:vocal" in keys(window))
     window.desk.edit("Trim", lambda session: replace(session, trim_db=12.0))
-    qtbot.waitUntil(lambda: "peak:ridden stem" in keys(window), timeout=20_000)
+    qtbot.waitUntil(lambda: "peak:ridden stem" in keys(window))
     choose(window, "peak:ridden stem")
     window.findings.cure()
-    qtbot.waitUntil(lambda: "peak:ridden stem" not in keys(window), timeout=20_000)
+    qtbot.waitUntil(lambda: "peak:ridden stem" not in keys(window))
     # By an independent way: the samples over-sampled by an FFT.
     whole, _ = soundfile.read(paths[0])
     spectrum = np.fft.rfft(whole)
@@ -107,7 +107,7 @@ def test_the_sheet_is_printed_from_the_menu(window, qtbot, tmp_path: Path):
     vocal, _ = sung([[0, 0, 0], [-2, -2, -2]])
     paths = write_pair(tmp_path, vocal, noise_bed(len(vocal)))
     assert window.print_sheet() is None
-    with qtbot.waitSignal(window.desk.opened, timeout=20_000):
+    with qtbot.waitSignal(window.desk.opened):
         window.desk.open_pair(paths[0], [paths[1]])
     assert window.actions_["print_sheet"].isEnabled()
     dialog = window.print_sheet()
@@ -115,5 +115,5 @@ def test_the_sheet_is_printed_from_the_menu(window, qtbot, tmp_path: Path):
     dialog.reject()
     target = tmp_path / "sheet.pdf"
     window._print_sheet(target)
-    qtbot.waitUntil(target.is_file, timeout=30_000)
+    qtbot.waitUntil(target.is_file)
     assert target.read_bytes().startswith(b"%PDF")

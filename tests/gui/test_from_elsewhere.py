@@ -19,8 +19,6 @@ from ridebook.session.edits import set_trim
 from ridebook.session.limits import CheckLimits
 from tests.songs import RATE_HZ, noise_bed, sung, write_pair
 
-LONG_MS = 60_000
-
 
 @pytest.fixture
 def window(qapp, qtbot, tmp_path):
@@ -31,7 +29,7 @@ def window(qapp, qtbot, tmp_path):
     qtbot.waitExposed(made)
     vocal, _ = sung([(0, 0, -8, 0), (0, -2, 0, 0), (0, 0, 0)])
     stems = write_pair(tmp_path, vocal, noise_bed(len(vocal)))
-    with qtbot.waitSignal(made.desk.opened, timeout=LONG_MS):
+    with qtbot.waitSignal(made.desk.opened):
         made.desk.open_pair(stems[0], stems[1:])
     yield made
     made.leave()
@@ -56,7 +54,7 @@ def test_a_table_is_taken_over_in_one_step_that_can_be_undone(window, qtbot, tmp
     qtbot.keyClicks(dialog.table, str(table))
     said = []
     window.desk.message.connect(said.append)
-    with qtbot.waitSignal(window.desk.message, timeout=LONG_MS):
+    with qtbot.waitSignal(window.desk.message):
         qtbot.mouseClick(dialog.take, Qt.MouseButton.LeftButton)
     session = window.desk.session
     whole_db = session.trim_db + session.lane.gain_db_at([RATE_HZ // 2, 4 * RATE_HZ])
@@ -76,7 +74,7 @@ def test_units_that_are_named_go_before_what_is_recognised(window, qtbot, tmp_pa
     dialog.table.setText(str(table))
     dialog.gain_unit.setCurrentText("linear gain")
     dialog.time_unit.setCurrentText("samples")
-    with qtbot.waitSignal(window.desk.message, timeout=LONG_MS):
+    with qtbot.waitSignal(window.desk.message):
         qtbot.mouseClick(dialog.take, Qt.MouseButton.LeftButton)
     session = window.desk.session
     whole_db = session.trim_db + session.lane.gain_db_at([0, 2 * RATE_HZ])
@@ -92,7 +90,7 @@ def test_two_renders_give_the_lane_between_them(window, qtbot, tmp_path):
     qtbot.mouseClick(dialog.from_renders, Qt.MouseButton.LeftButton, pos=QPoint(8, 8))
     assert not dialog.table.isEnabled()
     dialog.after.setText(str(after))
-    with qtbot.waitSignal(window.desk.message, timeout=LONG_MS):
+    with qtbot.waitSignal(window.desk.message):
         qtbot.mouseClick(dialog.take, Qt.MouseButton.LeftButton)
     session = window.desk.session
     whole_db = session.trim_db + session.lane.gain_db_at([rate_hz, 4 * rate_hz])
@@ -110,44 +108,44 @@ def test_an_approved_mix_is_held_against_the_sum_and_can_be_put_away(window, qtb
     assert not dialog.without.isEnabled()
     dialog.mix.setText(str(mix))
     qtbot.mouseClick(dialog.hold, Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: "sum:mix" in keys(window), timeout=LONG_MS)
+    qtbot.waitUntil(lambda: "sum:mix" in keys(window))
     assert window.desk.session.approved_mix.path == str(mix)
     dialog = opened(window, "approved_mix", ApprovedMixDialog)
     assert dialog.mix.text() == str(mix)
     qtbot.mouseClick(dialog.without, Qt.MouseButton.LeftButton)
-    qtbot.waitUntil(lambda: "sum:mix" not in keys(window), timeout=LONG_MS)
+    qtbot.waitUntil(lambda: "sum:mix" not in keys(window))
     assert window.desk.session.approved_mix is None
 
 
 def test_a_source_that_is_written_over_while_it_is_open_is_told(window, qtbot):
-    qtbot.waitUntil(lambda: window.findings.watch.health is not None, timeout=LONG_MS)
+    qtbot.waitUntil(lambda: window.findings.watch.health is not None)
     path = Path(window.desk.session.beds[0].path)
     whole = path.read_bytes()
     path.write_bytes(whole[:-4] + b"\x01\x02\x03\x04")
-    qtbot.waitUntil(lambda: f"stale:{path.name}" in keys(window), timeout=LONG_MS)
+    qtbot.waitUntil(lambda: f"stale:{path.name}" in keys(window))
     path.write_bytes(whole)
-    qtbot.waitUntil(lambda: f"stale:{path.name}" not in keys(window), timeout=LONG_MS)
+    qtbot.waitUntil(lambda: f"stale:{path.name}" not in keys(window))
 
 
 def test_peaks_follow_the_trim(window, qtbot):
     watch = window.findings.watch
-    qtbot.waitUntil(lambda: bool(watch.peaks_dbtp), timeout=LONG_MS)
+    qtbot.waitUntil(lambda: bool(watch.peaks_dbtp))
     before_dbtp, before_db = watch.peaks_dbtp["ridden stem"], window.desk.session.trim_db
     window.desk.edit("Trim", lambda now: set_trim(now, before_db + 24.0))
     assert not watch.peaks_dbtp
-    qtbot.waitUntil(lambda: bool(watch.peaks_dbtp), timeout=LONG_MS)
+    qtbot.waitUntil(lambda: bool(watch.peaks_dbtp))
     assert watch.peaks_dbtp["ridden stem"] == pytest.approx(before_dbtp + 24.0, abs=0.01)
-    qtbot.waitUntil(lambda: "peak:ridden stem" in keys(window), timeout=LONG_MS)
+    qtbot.waitUntil(lambda: "peak:ridden stem" in keys(window))
 
 
 def test_limits_are_set_in_one_step_and_the_findings_go_by_them(window, qtbot):
     watch = window.findings.watch
-    qtbot.waitUntil(lambda: bool(watch.peaks_dbtp), timeout=LONG_MS)
+    qtbot.waitUntil(lambda: bool(watch.peaks_dbtp))
     assert "peak:mix" not in keys(window)
     dialog = opened(window, "limits", LimitsDialog)
     dialog.fields["ceiling_dbtp"].setValue(-20.0)
     dialog.accept_button.click()
-    qtbot.waitUntil(lambda: "peak:mix" in keys(window), timeout=LONG_MS)
+    qtbot.waitUntil(lambda: "peak:mix" in keys(window))
     assert window.desk.history.undo_label == "Limits of the checks"
     dialog = opened(window, "limits", LimitsDialog)
     assert dialog.fields["ceiling_dbtp"].value() == -20.0

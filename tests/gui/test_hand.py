@@ -8,8 +8,6 @@ from ridebook.ride.hand import Case, SongRecord
 from ridebook.session import edits
 from ridebook.work.hand import HandStore
 
-WAIT_MS = 30_000
-
 
 def decide(window):
     desk = window.desk
@@ -20,11 +18,11 @@ def decide(window):
 
 def settled(window, qtbot):
     """Wait until all that was asked of the pool has been done."""
-    qtbot.waitUntil(lambda: not window.desk.pool._jobs, timeout=WAIT_MS)
+    qtbot.waitUntil(lambda: not window.desk.pool._jobs)
 
 
 def saved(window, qtbot, path):
-    with qtbot.waitSignal(window.desk.saved, timeout=WAIT_MS):
+    with qtbot.waitSignal(window.desk.saved):
         window.desk.save(path)
     settled(window, qtbot)
 

@@ -37,9 +37,9 @@ def heard(desk, qtbot, tmp_path):
         rows += [f"word,{start_n / RATE_HZ + 0.4 * k},{start_n / RATE_HZ + 0.4 * k + 0.35}," for k in range(4)]
     words = tmp_path / "words.csv"
     words.write_text("\n".join(rows) + "\n", "utf-8")
-    with qtbot.waitSignals([desk.opened, desk.hearing.changed, desk.suggestion_changed], timeout=60_000):
+    with qtbot.waitSignals([desk.opened, desk.hearing.changed, desk.suggestion_changed]):
         desk.open_pair(paths[0], [paths[1]], words=words)
-    qtbot.waitUntil(lambda: desk.pool.idle, timeout=60_000)
+    qtbot.waitUntil(lambda: desk.pool.idle)
     return desk
 
 
@@ -102,7 +102,7 @@ def test_another_listening_level_is_listened_for_off_the_windows_thread(heard, q
     monkeypatch.setattr(hearing_module, "AT_ONCE_N", 3)
     panel = SuggestionPanel(heard)
     qtbot.addWidget(panel)
-    with qtbot.waitSignal(heard.hearing.changed, timeout=60_000):
+    with qtbot.waitSignal(heard.hearing.changed):
         panel.fields["listening_level_db"].setValue(90.0)
         assert heard.standing.hearing is None
     assert heard.standing.hearing.listening_db == 90.0

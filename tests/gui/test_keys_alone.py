@@ -41,7 +41,7 @@ def test_space_presses_a_focused_button_and_plays_elsewhere(window, qtbot, monke
 
 
 def test_return_in_the_findings_goes_there_and_inks_nothing(window, qtbot):
-    qtbot.waitUntil(lambda: window.findings.count() > 0, timeout=20_000)
+    qtbot.waitUntil(lambda: window.findings.count() > 0)
     before = window.desk.session
     window.desk.select()
     window.findings.setFocus()

@@ -16,7 +16,7 @@ def desk(qtbot):
     made = Desk()
     made.cache_on = False
     vocal, beds = demo_sources()
-    with qtbot.waitSignal(made.opened, timeout=60_000):
+    with qtbot.waitSignal(made.opened):
         made.open_pair(vocal, beds)
     yield made
     made.close()
@@ -31,7 +31,7 @@ def test_lyric_is_laid_as_one_step_and_decisions_stay(qtbot, desk):
     desk.message.connect(told.append)
     desk.told.connect(lambda heading, sentences: told.extend([heading, *sentences]))
     desk.lay_lyric(text)
-    qtbot.waitUntil(lambda: bool(told), timeout=60_000)
+    qtbot.waitUntil(lambda: bool(told))
     session = desk.session
     assert desk.history.undo_label == "Lay the lyric"
     assert session.lyric == text
@@ -50,7 +50,7 @@ def test_lyric_is_laid_as_one_step_and_decisions_stay(qtbot, desk):
     by_hand = [span for span in desk.session.segments.all_spans() if span.origin is Origin.HAND]
     told.clear()
     desk.lay_lyric(text)
-    qtbot.waitUntil(lambda: bool(told), timeout=60_000)
+    qtbot.waitUntil(lambda: bool(told))
     assert len(by_hand) >= 4
     assert [span for span in desk.session.segments.all_spans() if span.origin is Origin.HAND] == by_hand
     assert len(desk.session.segments.words) == len(session.segments.words)

@@ -56,7 +56,7 @@ def desk(qtbot, tmp_path: Path):
     paths = write_pair(tmp_path, vocal, noise_bed(len(vocal)))
     made = Desk()
     made.cache_on = False
-    with qtbot.waitSignal(made.opened, timeout=30_000):
+    with qtbot.waitSignal(made.opened):
         made.open_pair(paths[0], [paths[1]])
     yield made
     made.close()
@@ -225,9 +225,7 @@ def test_reference_plays_as_loud_as_the_mix(qtbot, desk: Desk, player: Player, s
     import soundfile
 
     soundfile.write(tmp_path / "record.wav", noise_bed(44_100 * 5, 0.2, seed=3), 44_100)
-    with qtbot.waitSignal(
-        player.listening_changed, timeout=10_000, check_params_cb=lambda: player.listening.heard is Heard.REFERENCE
-    ):
+    with qtbot.waitSignal(player.listening_changed, check_params_cb=lambda: player.listening.heard is Heard.REFERENCE):
         player.take_reference(tmp_path / "record.wav")
     assert player.renderer.reference_match_db < -3.0
     player.listen(level_db=0.0)
@@ -245,7 +243,7 @@ def test_followers_are_heard_once_they_are_named(desk: Desk, player: Player, sin
     alone = sink.run(4)
     player.stop()
     desk.edit("Followers", lambda session: edits.set_followers(session, [follower]))
-    qtbot.waitUntil(lambda: bool(player.renderer.followers), timeout=20_000)
+    qtbot.waitUntil(lambda: bool(player.renderer.followers))
     desk.set_playhead(0)
     player.play()
     with_double = sink.run(4)
@@ -258,6 +256,6 @@ def test_followers_are_heard_once_they_are_named(desk: Desk, player: Player, sin
     desk.undo()
     assert player.renderer.followers == ()
     desk.redo()
-    qtbot.waitUntil(lambda: bool(player.renderer.followers), timeout=20_000)
+    qtbot.waitUntil(lambda: bool(player.renderer.followers))
     player._on_closing()
     assert player.renderer is None

@@ -22,7 +22,7 @@ def test_result_and_progress_reach_the_window(pool, qtbot):
 
     def work(progress, _cancelled):
         progress(0.5)
-        asked.wait(5)
+        asked.wait(60)
         return 42
 
     pool.busy_changed.connect(lambda: shares.extend(share for _, _, share in pool.running()))
@@ -69,7 +69,7 @@ def test_cancel_stops_the_work_and_is_told(pool, qtbot):
             threading.Event().wait(0.005)
 
     job = pool.start(work, done=results.append, called_off=lambda: called_off.append(True), label="Long")
-    assert begun.wait(5)
+    assert begun.wait(60)
     pool.cancel(job)
     qtbot.waitUntil(lambda: called_off == [True])
     assert results == []
@@ -79,7 +79,7 @@ def test_only_the_newest_of_a_group_counts(pool, qtbot):
     gate, results, lost = threading.Event(), [], []
 
     def slow(_progress, _cancelled):
-        gate.wait(5)
+        gate.wait(60)
         return "old"
 
     pool.start(slow, done=results.append, lost=lost.append, group="suggest")
@@ -101,7 +101,7 @@ def test_close_waits_for_what_runs_and_lets_go_of_its_result(qtbot):
         return "late"
 
     pool.start(work, done=results.append, lost=lost.append)
-    assert gate.wait(5)
+    assert gate.wait(60)
     pool.close()
     assert lost == ["late"]
     assert results == []

@@ -90,7 +90,7 @@ def press(timeline, key, modifiers=NONE):
 
 def settled(timeline, qtbot):
     """Wait for the view's glide to end."""
-    qtbot.waitUntil(lambda: not timeline.canvas.gliding, timeout=3000)
+    qtbot.waitUntil(lambda: not timeline.canvas.gliding)
     return timeline.desk.view
 
 

@@ -50,7 +50,7 @@ def test_timings_are_taken_as_one_step(window, qtbot, tmp_path):
     path = tmp_path / "song.TextGrid"
     write_textgrid(path, file_segments(), RATE_HZ, window.desk.frames_n)
     opened(window, path)
-    qtbot.waitUntil(lambda: steps(window) == ["Take the timings of song.TextGrid"], timeout=20000)
+    qtbot.waitUntil(lambda: steps(window) == ["Take the timings of song.TextGrid"])
     assert labels(window) == ["deep", "water", "count", "lamps"]
     assert window.desk.session.segments.words[1].start_n == round(2.1 * RATE_HZ)
     assert {word.origin for word in window.desk.session.segments.words} == {Origin.FILE}
@@ -66,7 +66,7 @@ def test_what_is_by_hand_stays_where_timings_are_taken(window, qtbot, tmp_path):
     path = tmp_path / "song.vtt"
     write_webvtt(path, file_segments(), RATE_HZ)
     opened(window, path)
-    qtbot.waitUntil(lambda: len(steps(window)) == 2, timeout=20000)
+    qtbot.waitUntil(lambda: len(steps(window)) == 2)
     assert window.desk.span("w1.0") == mine
     assert "deep" in labels(window)
 
@@ -76,7 +76,7 @@ def test_what_did_not_fit_is_told_in_the_window_and_in_the_dialog(window, qtbot,
     rows = ["1.0\t2.0\tone", "1.5\t3.0\ttwo", "4.0\t3.5\tback", "5.0\t6.0\tthree", "900\t901\tfar", "5.5\t5.8\tin"]
     path.write_text("\n".join(rows))
     opened(window, path)
-    qtbot.waitUntil(window.notices.isVisible, timeout=20000)
+    qtbot.waitUntil(window.notices.isVisible)
     shown = "\n".join(label.text() for label in window.notices.findChildren(QLabel))
     assert shown.startswith("Took ")
     assert "of song.tsv. To look at:" in shown
@@ -109,7 +109,7 @@ def test_a_file_without_times_is_refused_in_words(window, qtbot, tmp_path, conte
         QApplication.processEvents()
         return [each for each in window.findChildren(QLabel) if each.isVisible() and "song.vtt" in each.text()]
 
-    qtbot.waitUntil(lambda: bool(told()), timeout=20000)
+    qtbot.waitUntil(lambda: bool(told()))
     assert steps(window) == []
     for each in window.findChildren(QDialog):
         if each.isVisible():

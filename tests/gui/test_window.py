@@ -291,7 +291,7 @@ def test_dropped_stems_are_offered_as_a_pair_and_opened(window, qtbot, stems):
     assert enter.isAccepted()
     window.dropEvent(QDropEvent(QPointF(9, 9), Qt.DropAction.CopyAction, mime, buttons, keys))
     dialog = dialog_of(window, NewPairDialog)
-    with qtbot.waitSignal(window.desk.opened, timeout=60_000):
+    with qtbot.waitSignal(window.desk.opened):
         qtbot.mouseClick(dialog.start, Qt.MouseButton.LeftButton)
     assert window.pages.currentWidget() is window.down
     assert window.header.isVisible()
@@ -363,13 +363,13 @@ def test_close_saves_under_a_new_name_and_then_closes(at_work, qtbot, tmp_path):
 def test_second_song_goes_to_a_window_of_its_own(at_work, windows, stems, qtbot):
     at_work.open_pair(stems[0], stems[1:])
     assert len(windows.open) == 2
-    with qtbot.waitSignal(windows.open[1].desk.opened, timeout=60_000):
+    with qtbot.waitSignal(windows.open[1].desk.opened):
         pass
     assert at_work.desk.session.title == "Low Water"
 
 
 def test_moved_files_are_found(window, qtbot, stems, tmp_path):
-    with qtbot.waitSignal(window.desk.opened, timeout=60_000):
+    with qtbot.waitSignal(window.desk.opened):
         window.open_pair(stems[0], stems[1:])
     path = tmp_path / "song.ridebook"
     save_session(window.desk.session, path)
@@ -383,7 +383,7 @@ def test_moved_files_are_found(window, qtbot, stems, tmp_path):
     assert "vocal.wav" in text_of(question)
     button(question, "Cancel").click()
     session = load_session(path)
-    with qtbot.waitSignal(window.desk.opened, timeout=60_000):
+    with qtbot.waitSignal(window.desk.opened):
         window._look_in(moved, session, path, None)
     assert Path(window.desk.session.vocal.path).parent == moved
 
