@@ -30,6 +30,7 @@ from PySide6.QtWidgets import QSizePolicy, QStyle, QToolTip, QWidget
 
 from ridebook.gui import drawing
 from ridebook.gui.desk import Desk
+from ridebook.gui.edge_scroll import EdgeScroll
 from ridebook.gui.label_editor import LabelEditing
 from ridebook.gui.theme import themes
 from ridebook.gui.timeline_data import TimelineData, Window
@@ -58,6 +59,8 @@ GLIDE_MS = 110
 WHEEL_SHARE = 0.10
 """Share of the view that a notch of the wheel, or an arrow key, moves by."""
 ZOOM_STEP = 1.25
+EDGE_PX = 24
+"""A drag this near to the view's edge scrolls on."""
 
 _WITH_VOCAL = frozenset({"vocal", "loudness", "balance", "lane"})
 _SECTIONED = frozenset({"words", "vocal", "bed", "loudness", "balance", "lane"})
@@ -143,6 +146,8 @@ class TimelineCanvas(QWidget):
         self._glide.valueChanged.connect(self._on_glide)
         self._glide_from = self._glide_to = (0.0, 1.0)
         self._view_set = False
+        self._edge = EdgeScroll(self._scroll_on, self)
+        self._modifiers = Qt.KeyboardModifier.NoModifier
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setMouseTracking(True)
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
@@ -779,6 +784,7 @@ class TimelineCanvas(QWidget):
             return
         name = self._strip_at(place.y())
         self._pressed = (name, place)
+        self._edge.begin(place.x())
         if name == "overview":
             self._press_overview(place)
         elif name == "words":
@@ -828,6 +834,10 @@ class TimelineCanvas(QWidget):
         if self.desk.session is None:
             return
         before, self._pointer = self._pointer, event.position()
+        self._modifiers = event.modifiers()
+        if self._scrolls_at_edge():
+            time = self.time
+            self._edge.follow(self._pointer.x(), time.left_px, time.right_px, self.theme.px(EDGE_PX))
         if self._gesture is not None:
             self._gesture.move(self._at(event.position(), event.modifiers()))
             self.update()
@@ -841,6 +851,28 @@ class TimelineCanvas(QWidget):
             if place is not None:
                 self.update(QRect(int(place.x()) - 2, 0, 5, self.height()))
         self._tell_read_out()
+
+    def _scrolls_at_edge(self) -> bool:
+        """Whether what is dragged may go beyond the view: all that moves in time, and the playhead on the ruler."""
+        if self._gesture is not None:
+            return not isinstance(self._gesture, drawing.ScalePoints)
+        return self._hold is not None and self._hold[0] == "playhead"
+
+    def _scroll_on(self, share: float) -> bool:
+        """Scroll by a share of the view with what is dragged under the pointer; say whether the view moved."""
+        if self._pointer is None or not self._scrolls_at_edge():
+            return False
+        before = self.desk.view
+        # At least a frame, so that a view drawn close does not stand still.
+        by_n = math.copysign(max(1.0, abs(share) * before.length_n), share)
+        self.desk.set_view(before.start_n + by_n, before.end_n + by_n)
+        if self._gesture is not None:
+            self._gesture.move(self._at(self._pointer, self._modifiers))
+            self.update()
+        else:
+            self._drag_view(self._pointer)
+        self._tell_read_out()
+        return self.desk.view != before
 
     def _drag_view(self, place: QPointF) -> None:
         what, held = self._hold
@@ -862,6 +894,7 @@ class TimelineCanvas(QWidget):
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:
         """End what was begun; a press that went nowhere was a click."""
+        self._edge.stop()
         if self._gesture is not None and event.button() == Qt.MouseButton.LeftButton:
             gesture, self._gesture = self._gesture, None
             gesture.release(self._at(event.position(), event.modifiers()))
@@ -986,6 +1019,7 @@ class TimelineCanvas(QWidget):
         """Take back a gesture that is under way; says whether there was one."""
         if self._gesture is None:
             return False
+        self._edge.stop()
         gesture, self._gesture = self._gesture, None
         gesture.cancel()
         self._pressed = None
