@@ -50,7 +50,7 @@ class FirstPage(QWidget):
         self._buttons[0].setProperty("main", True)
         buttons.addStretch(1)
         self._drop = QLabel("or drop a vocal and its bed, or a session, anywhere in the window", self)
-        self._recent_head = QLabel("LATELY", self)
+        self._recent_head = QLabel("RECENT", self)
         self._recent = QVBoxLayout()
         self._hearing = QLabel(HEARING, self)
         self._hearing.setWordWrap(True)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
-from PySide6.QtCore import QEvent, QPointF, QRect, QRectF, QSize, Qt, QTimer, Signal
+from PySide6.QtCore import QEvent, QPoint, QPointF, QRect, QRectF, QSize, Qt, QTimer, Signal
 from PySide6.QtGui import (
     QAccessible,
     QAccessibleEvent,
@@ -292,6 +292,35 @@ class SheetView(QAbstractScrollArea):
 
     # --- what is said of a row ---------------------------------------------------------------------
 
+    @property
+    def rows(self) -> list[Row]:
+        """Headings and lines that the filter shows, from above."""
+        return self._rows
+
+    def row_number(self, span: Span) -> int | None:
+        """Give the number of the row that holds a span, or None where it is not shown."""
+        row = self._row_of(span)
+        return next((i for i, each in enumerate(self._rows) if each is row), None) if row is not None else None
+
+    def current_span(self) -> Span | None:
+        """Give the span that keys go to."""
+        return self._desk.span(self._desk.selection.current_id)
+
+    def is_selected(self, row: Row) -> bool:
+        """Whether a row, or a word in it, is selected."""
+        return any(self._row_of(span) is row for span in self._desk.selected_spans())
+
+    def place_of(self, row: Row) -> QRect:
+        """Give a row's place on the screen."""
+        above = round(row.top) - self.verticalScrollBar().value()
+        corner = self.viewport().mapToGlobal(QPoint(0, above))
+        return QRect(corner, QSize(self.viewport().width(), round(row.height)))
+
+    def named(self, row: Row) -> str:
+        """Say what a row reads: its words, or its number where none are known."""
+        words = " ".join(box.text for box in row.words if not box.numbered)
+        return row.span.label or words or f"{'Section' if row.is_section else 'Phrase'} {row.number}"
+
     def described(self, span: Span) -> str:
         """Say in words what the sheet shows of a span, for a tooltip or a screen reader."""
         desk = self._desk
@@ -341,6 +370,11 @@ class SheetView(QAbstractScrollArea):
     def _announce(self, span: Span) -> None:
         self.setAccessibleDescription(self.described(span))
         QAccessible.updateAccessibility(QAccessibleEvent(self, QAccessible.Event.DescriptionChanged))
+        at = self.row_number(span)
+        if at is not None and QAccessible.isActive():
+            event = QAccessibleEvent(self, QAccessible.Event.Focus)
+            event.setChild(at)
+            QAccessible.updateAccessibility(event)
 
     # --- painting --------------------------------------------------------------------------------
 

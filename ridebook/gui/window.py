@@ -32,6 +32,7 @@ from PySide6.QtWidgets import (
 from ridebook import __version__
 from ridebook.errors import RidebookError, SessionChangedError
 from ridebook.gui import settings as user
+from ridebook.gui import sheet_tree
 from ridebook.gui.actions import ActionSet, KeyLine, RideActions, keys_said
 from ridebook.gui.desk import Desk
 from ridebook.gui.dialogs import (
@@ -272,11 +273,13 @@ class Window(QMainWindow):
         self.exporting = Exporting(self.desk, self, self._own_folder, self.show_error)
         out = "Rides, ridden vocal, mixes: everything that goes out"
         add(group, "export", "&Export…", "Ctrl+E", self.exporting.ask, out)
-        add(group, "followers", "Follo&wers…", "", self.exporting.ask_followers, "Other vocals on the same ride")
+        add(group, "followers", "&Followers…", "", self.exporting.ask_followers, "Other vocals on the same ride")
         add(group, "print_sheet", "&Print the sheet…", keys.Print, self.print_sheet, "The lyric with its rides, as PDF")
-        add(group, "lane_over", "&Take over a lane…", "", lambda: self._open_dialog(LaneDialog), "One drawn elsewhere")
+        add(
+            group, "lane_over", "Take over a &lane…", "", lambda: self._open_dialog(LaneDialog), "Rides drawn elsewhere"
+        )
         approved = "Hold vocal and bed against the mix that was approved"
-        add(group, "approved_mix", "Appro&ved mix…", "", lambda: self._open_dialog(ApprovedMixDialog), approved)
+        add(group, "approved_mix", "Approve&d mix…", "", lambda: self._open_dialog(ApprovedMixDialog), approved)
         held = "What the findings hold the song against"
         add("Findings", "limits", "L&imits of the checks…", "", lambda: self._open_dialog(LimitsDialog), held)
         add(group, "close", "&Close", keys.Close, self.close, "Close the window")
@@ -298,8 +301,9 @@ class Window(QMainWindow):
         more = "Other songs to take the aim from, and how the voice stands there"
         add(group, "references", "&References…", "", lambda: self.references.show(), more)
         add(group, "hand", "Your &hand…", "", lambda: self.hand.show(), "What your saved songs say of how you ride")
-        add(group, "sheet", "S&heet", "F7", self._show_sheet, "Show or fold the sheet", checkable=True)
-        add(group, "strip", "&Findings and listening", "F8", self._show_strip, "Show or fold them", checkable=True)
+        add(group, "sheet", "Sh&eet", "F7", self._show_sheet, "Show or fold the sheet", checkable=True)
+        show_strip = "Show or fold findings and listening"
+        add(group, "strip", "&Findings and listening", "F8", self._show_strip, show_strip, checkable=True)
         add(group, "next_part", "Next &part of the window", "F6", lambda: self._go_part(1), "Next part of the window")
         add(group, "part_before", "Part before", "Shift+F6", lambda: self._go_part(-1), "Part of the window before")
         cure = "Apply the cure of the current finding"
@@ -339,6 +343,7 @@ class Window(QMainWindow):
         self.references = References(desk, self.panel.references, self.player.take_reference, self)
         self.hand = HandKeeper(desk, self.panel.hand, self)
         self.notices = NoticeLine(self)
+        sheet_tree.install()
         self.sheet = Sheet(desk, self)
         self.timeline = Timeline(desk, self)
         self.findings = FindingsList(desk, self)
@@ -403,7 +408,7 @@ class Window(QMainWindow):
         bar = self.menuBar()
         actions, commands = self.actions_, self.timeline.commands
         file = actions.menu(bar.addMenu("&File"), ("new_pair", "open"))
-        self.recent_menu = file.addMenu("&Lately")
+        self.recent_menu = file.addMenu("Open recen&t")
         self.recent_menu.aboutToShow.connect(self._fill_recent)
         actions.menu(file, ("new_window", "", "save", "save_as", "revert", ""))
         self.version_menu = file.addMenu("New &version of")
@@ -435,7 +440,7 @@ class Window(QMainWindow):
         view.addSeparator()
         look = view.addMenu("&Theme")
         look.addActions(self.themes_group.actions())
-        self._fill_text_sizes(view.addMenu("&Text size"))
+        self._fill_text_sizes(view.addMenu("Te&xt size"))
         actions.menu(view, ("", "next_part", "full_screen"))
         actions.menu(bar.addMenu("&Help"), ("walk", "keys", "", "demo", "", "about"))
         context = QMenu(self)
@@ -624,7 +629,8 @@ class Window(QMainWindow):
         folder = (self.desk.path or Path(self.desk.session.vocal.path)).parent
         if folder.is_dir() and os.access(folder, os.W_OK) and folder != shipped("demo_sessions"):
             return folder
-        return Path(QStandardPaths.writableLocation(QStandardPaths.StandardLocation.DocumentsLocation))
+        documents = Path(QStandardPaths.writableLocation(QStandardPaths.StandardLocation.DocumentsLocation))
+        return documents if documents.is_dir() else Path.home()
 
     def _save_to(self, path: Path, *, leave: bool = False) -> None:
         self._leaving = leave
