@@ -162,6 +162,11 @@ def ranged(values: Iterable[float], unit: str, *, signed: bool = False) -> str:
     return f"{' to '.join(texts)} {unit}"
 
 
+def section_said(label: str) -> str:
+    """Name a section in a sentence: "the chorus", but "verse 1"."""
+    return label if label[-1:].isdigit() else f"the {label}"
+
+
 def group_named(session: Session, outer: Span | None, spans: Sequence[Span], kind: str) -> str:
     """Name several spans by their number, what they lie in, and their time."""
     rate_hz = session.vocal.rate_hz
@@ -170,7 +175,7 @@ def group_named(session: Session, outer: Span | None, spans: Sequence[Span], kin
     if outer is not None and outer.kind is Kind.PHRASE:
         of = f" of “{outer.label}”" if outer.label else " of a phrase"
     elif outer is not None and outer.label:
-        of = f" of the {outer.label}"
+        of = f" of {section_said(outer.label)}"
     return f"{counted(len(spans), kind)}{of} between {places}"
 
 

@@ -21,6 +21,7 @@ from ridebook.check.finding import (
     key_of,
     named,
     ranged,
+    section_said,
     time_text,
 )
 from ridebook.check.standing import mean_rides_db
@@ -343,7 +344,7 @@ def pumping(session: Session, measures: Measures) -> Iterator[Finding]:
         own_part = float((own * bed).mean() / bed.std() ** 2)
         if correlation < limit or part < PUMP_PART or abs(own_part + part) < abs(own_part):
             continue
-        where = f"the {section.label}" if section is not None and section.label else "the song"
+        where = section_said(section.label) if section is not None and section.label else "the song"
         start_n, end_n = (words[0].start_n, words[-1].end_n) if section is None else (section.start_n, section.end_n)
         at = time_text(start_n, session.vocal.rate_hz)
         sentence = (

@@ -108,6 +108,11 @@ class HandFader(QWidget):
             y = round(self._y(gain_db))
             painter.setPen(QPen(theme.colour("edge"), 1))
             painter.drawLine(x - theme.px(4), y, x + theme.px(4), y)
+        painter.setPen(theme.colour("pencil"))
+        # Its name stands where the number is not.
+        upper = self._y(self.gain_db()) < self.height() / 2
+        foot = Qt.AlignmentFlag.AlignBottom if upper else Qt.AlignmentFlag.AlignTop
+        painter.drawText(self.rect().adjusted(x + theme.px(8), 0, 0, 0), Qt.AlignmentFlag.AlignLeft | foot, "by hand")
         at = self._player.hand_db
         role = "selection" if at is not None else "ink"
         gain_db = self.gain_db()
