@@ -22,11 +22,11 @@ PLACEHOLDERS = {
 """What may stand in a pattern, in braces."""
 
 LONGEST_BYTES_N = 180
-"""A name is cut off after so many bytes, its ending not counted: most systems hold 255, and some paths less."""
+"""A name has at most so many bytes, its ending not counted: most systems hold 255, and some paths less."""
 
 # Microsoft, "Naming Files, Paths, and Namespaces": characters and names that Windows keeps for itself (from memory).
 _FORBIDDEN = re.compile(r'[\\/:*?"<>|\x00-\x1f\x7f]')
-_KEPT_NAMES = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+_KEPT_NAMES = re.compile(r"(con|prn|aux|nul|(com|lpt)[\d¹²³])(\..*)?", re.IGNORECASE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ class Naming:
             raise SettingError(f"the pattern {self.pattern!r} lacks {{what}}, so that all files would have one name")
 
     def file_name(self, what: str, suffix: str, number: int = 1) -> str:
-        """Name of one file, safe on any system.
+        """Name of one file, safe on any system; title and vocal are cut short where it would be too long.
 
         Parameters
         ----------
@@ -80,21 +80,34 @@ class Naming:
         number : int
             From 2 on it stands behind the name.
         """
-        name = self.pattern.format(
-            title=self.title or "song",
-            what=what,
-            vocal=self.vocal,
-            date=f"{self.moment:%Y-%m-%d}",
-            time=f"{self.moment:%H-%M}",
-        )
         tail = f" {number}" if number > 1 else ""
-        return safe_name(name, LONGEST_BYTES_N - len(tail)) + tail + suffix
+        longest_bytes_n = LONGEST_BYTES_N - len(tail)
+
+        def filled(kept_bytes_n: int) -> str:
+            return self.pattern.format(
+                title=_cut(self.title or "song", kept_bytes_n),
+                what=what,
+                vocal=_cut(self.vocal, kept_bytes_n),
+                date=f"{self.moment:%Y-%m-%d}",
+                time=f"{self.moment:%H-%M}",
+            )
+
+        # What a file holds must stay, as it tells it from the others.
+        kept_bytes_n = longest_bytes_n
+        while kept_bytes_n and len(filled(kept_bytes_n).encode("utf-8", "replace")) > longest_bytes_n:
+            kept_bytes_n -= 1
+        return safe_name(filled(kept_bytes_n), longest_bytes_n) + tail + suffix
 
 
 def safe_name(text: str, longest_bytes_n: int = LONGEST_BYTES_N) -> str:
     """Text as a file may be named on any system, its ending not included; never empty."""
-    name = _FORBIDDEN.sub("_", unicodedata.normalize("NFC", text))
-    name = " ".join(name.encode("utf-8", "replace")[:longest_bytes_n].decode("utf-8", "ignore").split()).strip(" .")
+    # Names of files may have bytes that are no letters; encoding makes question marks of them.
+    plain = unicodedata.normalize("NFC", text).encode("utf-8", "replace").decode()
+    name = " ".join(_cut(_FORBIDDEN.sub("_", plain), longest_bytes_n).split()).strip(" .")
     if _KEPT_NAMES.fullmatch(name):
         name = f"_{name}"
     return name or "song"
+
+
+def _cut(text: str, longest_bytes_n: int) -> str:
+    return text.encode("utf-8", "replace")[:longest_bytes_n].decode("utf-8", "ignore")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -19,6 +19,9 @@ STEPS_DB = (0.5, 1.0)
 FURTHEST_STEP_DB = 12.0
 
 _MOST_NUMBERS = 1000
+
+_FOLLOWER_BYTES_N = 80
+"""Bytes of a follower's name at most, so that the words around it have room."""
 
 
 class Part(StrEnum):
@@ -165,10 +168,15 @@ def named_outputs(
 
 
 def follower_names(session: Session) -> list[str]:
-    """Name of each follower in the names of files: that of its source, numbered where two are alike."""
+    """Name of each follower in the names of files: that of its source, numbered where it would be there twice."""
     names: list[str] = []
-    stems: Sequence[str] = [safe_name(Path(follower.source.path).stem) for follower in session.followers]
-    for i, stem in enumerate(stems):
-        before_n = sum(other.casefold() == stem.casefold() for other in stems[:i])
-        names.append(f"{stem} {before_n + 1}" if before_n else stem)
+    taken: set[str] = set()
+    for follower in session.followers:
+        stem = safe_name(Path(follower.source.path).stem, _FOLLOWER_BYTES_N)
+        name, number = stem, 1
+        while name.casefold() in taken:
+            number += 1
+            name = f"{stem} {number}"
+        names.append(name)
+        taken.add(name.casefold())
     return names

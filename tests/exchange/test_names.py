@@ -45,7 +45,7 @@ def test_a_number_stands_behind_the_name() -> None:
 
 
 # Microsoft, "Naming Files, Paths, and Namespaces": names kept for devices, with any ending (from memory).
-@pytest.mark.parametrize("title", ["con", "NUL", "com1", "LPT9", "aux.txt"])
+@pytest.mark.parametrize("title", ["con", "NUL", "com1", "com²", "LPT9", "aux.txt"])
 def test_names_of_devices_are_not_used(title: str) -> None:
     assert safe_name(title) == f"_{title}"
 
@@ -58,3 +58,17 @@ def test_any_title_gives_a_plain_name_of_bounded_length(title: str, number: int)
     assert 0 < len(stem.encode("utf-8")) <= LONGEST_BYTES_N + 1
     assert stem == stem.strip()
     assert stem[-1] != "."
+
+
+@pytest.mark.parametrize("pattern", ["{title} {what}", "{what} {title}", "{vocal} {title} {title} {what}"])
+def test_a_long_title_leaves_what_the_file_holds(pattern: str) -> None:
+    long = Naming("Orchard Ö " * 40, "lead " * 60, MOMENT, pattern)
+    names = [long.file_name(what, ".wav", 12) for what in ("mix", "mix vocal up 0.5 dB")]
+    assert "mix vocal up 0.5 dB" in names[1]
+    assert "up" not in names[0]
+    assert "mix" in names[0]
+    assert all(LONGEST_BYTES_N - 12 < len(name.encode()) <= LONGEST_BYTES_N + 4 for name in names)
+
+
+def test_bytes_that_are_no_letters_are_safe_too() -> None:
+    assert safe_name(b"lead \xff vox".decode("utf-8", "surrogateescape")) == "lead _ vox"
