@@ -36,7 +36,7 @@ from ridebook.segment.spans import Kind
 from ridebook.session.document import Session, SourceFile
 from ridebook.work.meter import Meter
 from ridebook.work.opened import opened_pair
-from ridebook.work.render import CEILING_DBTP, file_curve, phrase_markers, shared_lane, voice_curves
+from ridebook.work.render import file_curve, phrase_markers, shared_lane, voice_curves
 from ridebook.work.steps import CancelCheck, Cancelled, Progress, never, silent
 
 AUDIO_SUFFIXES = (".wav", ".flac", ".w64", ".aiff")
@@ -382,7 +382,7 @@ class _Writing:
         )
         if report is None:
             raise Cancelled
-        return _audio(output, report, meter.figures(), {})
+        return _audio(output, report, meter.figures(), {}, self._session.limits.ceiling_dbtp)
 
     def _mixes(
         self, placed: Sequence[tuple[Output, Path]], curves: Sequence[Any], worker: ThreadPoolExecutor
@@ -412,7 +412,11 @@ class _Writing:
             raise Cancelled
         return {
             output: _audio(
-                output, report, meter.figures(), {"vocal_step_db": output.step_db} if output.what is What.MIX else {}
+                output,
+                report,
+                meter.figures(),
+                {"vocal_step_db": output.step_db} if output.what is What.MIX else {},
+                session.limits.ceiling_dbtp,
             )
             for (output, _), report, meter in zip(placed, reports, meters, strict=True)
         }
@@ -436,12 +440,18 @@ def _stretch(progress: Progress, start: float, length: float) -> Progress:
     return lambda done: progress(start + length * done)
 
 
-def _audio(output: Output, report: RenderReport, figures: BroadcastLoudness, details: dict[str, Any]) -> Handed:
+def _audio(
+    output: Output,
+    report: RenderReport,
+    figures: BroadcastLoudness,
+    details: dict[str, Any],
+    ceiling_dbtp: float,
+) -> Handed:
     report = replace(report, path=output.path, true_peak_dbtp=figures.true_peak_dbtp)
     told = f"{figures.integrated_lufs:.1f} LUFS, true peak {figures.true_peak_dbtp:.1f} dBTP"
     notices = []
-    if figures.true_peak_dbtp > CEILING_DBTP:
-        notices.append(f"That is over the ceiling of {CEILING_DBTP:g} dBTP; nothing was limited.")
+    if figures.true_peak_dbtp > ceiling_dbtp:
+        notices.append(f"That is over the ceiling of {ceiling_dbtp:g} dBTP; nothing was limited.")
     if report.clipped_n:
         notices.append(f"{report.clipped_n} samples are cut off at full scale: lower the trim.")
     return Handed(output, told, details, report, figures, (*notices, *report.notices))

@@ -12,9 +12,6 @@ from ridebook.audio.stems import Stem
 from ridebook.ride.lane import Breakpoint, Lane
 from ridebook.session.document import Session
 
-CEILING_DBTP = -1.0
-"""A true peak over this is told (common practice, no source)."""
-
 
 def whole_gain(lane: Lane, trim_db: float) -> GainCurve:
     """Trim plus lane as the samples see it."""

@@ -241,6 +241,18 @@ def test_sources_are_never_written_over(session: Session, out: Path) -> None:
 
 
 def test_followers_of_one_name_are_told_apart(session: Session) -> None:
-    sources = [replace(session.vocal, path=path) for path in ("/a/double.wav", "/b/Double.flac", "/c/hall.wav")]
+    sources = [
+        replace(session.vocal, path=path)
+        for path in ("/a/double.wav", "/b/Double.flac", "/c/double 2.wav", "/c/hall.wav")
+    ]
     followers = tuple(map(Follower, sources))
-    assert follower_names(replace(session, followers=followers)) == ["double", "Double 2", "hall"]
+    names = follower_names(replace(session, followers=followers))
+    assert names == ["double", "Double 2", "double 2 2", "hall"]
+
+
+def test_true_peaks_are_held_against_the_ceiling_of_the_session(session: Session, out: Path) -> None:
+    outputs = named_outputs({Part.STEM}, session, out, naming_of(session), replace=True)
+    for ceiling_dbtp, told in ((-20.0, True), (6.0, False)):
+        limited = replace(session, limits=replace(session.limits, ceiling_dbtp=ceiling_dbtp))
+        (file,) = hand_over(limited, HandOver(outputs)).files
+        assert any(f"ceiling of {ceiling_dbtp:g} dBTP" in notice for notice in file.notices) is told
