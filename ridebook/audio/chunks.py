@@ -166,7 +166,11 @@ class Extras:
 
 
 def wave_chunks(file: BufferedReader | BufferedRandom) -> Iterator[Chunk]:
-    """Chunks of a RIFF, RF64, W64, AIFF or AIFC file in order, as far as it is sound; of any other file none."""
+    """Chunks of a RIFF, RF64, W64, AIFF or AIFC file in order, as far as it is sound; of any other file none.
+
+    Samples of unknown length, as in a file that was written into a pipe, go on to the file's end.
+    """
+    end = file.seek(0, os.SEEK_END)
     file.seek(0)
     head = file.read(12)
     wide = head[:4] == b"riff"
@@ -191,7 +195,7 @@ def wave_chunks(file: BufferedReader | BufferedRandom) -> Iterator[Chunk]:
         if name == b"ds64" and size_n >= 16:
             data_n = struct.unpack("<8xQ", file.read(16).ljust(16, b"\0"))[0]
         elif name == b"data" and size_n == _UNKNOWN_SIZE and not wide:
-            size_n = data_n
+            size_n = data_n or max(end - start, 0)
         yield Chunk(name, start, size_n)
         at = start + size_n + (-size_n % 8 if wide else size_n % 2)
         if at >= 2**63:

@@ -16,7 +16,7 @@ from wavinfo import WavInfoReader
 
 from ridebook.audio import chunks, render
 from ridebook.audio.broadcast import Broadcast, BroadcastLoudness, coding_line
-from ridebook.audio.chunks import CuePoint, Extras, Marker, lay_chunks, read_extras, wave_chunks
+from ridebook.audio.chunks import CuePoint, Extras, Marker, lay_chunks, read_extras, wave_chunks, wave_head
 from ridebook.audio.files import Layout, read_info
 from ridebook.audio.gain import GainCurve
 from ridebook.audio.render import MixVersion, render_mix, render_mixes, render_stem
@@ -227,6 +227,15 @@ class TestReading:
         path = tmp_path_factory.getbasetemp() / "broken.wav"
         path.write_bytes(data[:-3] if cut else data)
         assert all(marker.frame_n >= 0 for marker in read_extras(path).markers)
+
+    def test_samples_of_unknown_length_go_on_to_the_end(self, tmp_path, noise):
+        data = np.round(noise(RATE_HZ) * 32767).astype("<i2").tobytes()
+        fmt = struct.pack("<HHIIHH", 1, 1, RATE_HZ, RATE_HZ * 2, 2, 16)
+        path = tmp_path / "piped.wav"
+        path.write_bytes(b"RIFF\xff\xff\xff\xffWAVE" + chunk(b"fmt ", fmt) + b"data\xff\xff\xff\xff" + data)
+        with path.open("rb") as file:
+            assert [(found.name, found.size_n) for found in wave_chunks(file)] == [(b"fmt ", 16), (b"data", len(data))]
+        assert wave_head(path)[-4:] == struct.pack("<I", len(data))
 
     def test_a_size_beyond_the_file_ends_the_walk(self, tmp_path):
         path = tmp_path / "a.wav"
