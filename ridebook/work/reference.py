@@ -9,6 +9,7 @@ from pathlib import Path
 
 from ridebook.audio.files import Layout, read_info
 from ridebook.audio.stems import open_pair, open_stem, placement
+from ridebook.errors import SourceError
 from ridebook.measure.centre import CentreAccumulator, CentreEstimate, centre_balance
 from ridebook.ride.reference import KnownBalance, PairStanding, ReferenceKind, aim_of, pair_standing
 from ridebook.ride.settings import RideSettings
@@ -163,12 +164,10 @@ def learn_all(
     progress: Progress = silent,
     cancelled: CancelCheck = never,
 ) -> tuple[Learnt, ...]:
-    """Learn from every reference, pairs first; one whose files are gone says so.
+    """Learn from every reference, pairs first; one whose files are gone, or serve no longer, says so.
 
     Raises
     ------
-    SourceError
-        A file that is there cannot serve.
     Cancelled
         The work was called off.
     """
@@ -189,11 +188,14 @@ def learn_all(
         return ()
     learnt = []
     for i, (source, kind, needed, learn) in enumerate(jobs):
-        if all(Path(each.path).is_file() for each in needed):
-            learnt.append(learn(part_of(progress, i, len(jobs))))
-        else:
+        try:
+            if all(Path(each.path).is_file() for each in needed):
+                learnt.append(learn(part_of(progress, i, len(jobs))))
+                continue
             note = "it is no longer where it was."
-            learnt.append(Learnt(KnownBalance(Path(source.path).name, kind, None, note=note)))
+        except SourceError as error:
+            note = f"{error}."
+        learnt.append(Learnt(KnownBalance(Path(source.path).name, kind, None, note=note)))
     progress(1.0)
     return tuple(learnt)
 

@@ -64,6 +64,15 @@ def test_one_that_is_gone_is_told_and_the_others_are_learnt(pair: tuple[Path, Pa
     assert "no longer where it was" in missing.line()
 
 
+def test_one_that_serves_no_longer_is_told_and_the_others_are_learnt(pair: tuple[Path, Path], record: Path) -> None:
+    broken = noted(record)
+    record.write_bytes(b"no audio any more")
+    known, told = learn_all([broken], [reference_pair(pair[0], [pair[1]])])
+    assert known.known.balance_lu is not None
+    assert told.known.balance_lu is None
+    assert record.name in told.line()
+
+
 def test_work_can_be_called_off(record: Path) -> None:
     with pytest.raises(Cancelled):
         learn_all([noted(record)], [], cancelled=lambda: True)
