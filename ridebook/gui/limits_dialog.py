@@ -66,8 +66,14 @@ class LimitsDialog(QDialog):
         """Show these in the fields."""
         for name, value in asdict(limits).items():
             self.fields[name].setValue(value)
+        self._shown = {name: (field.value(), getattr(limits, name)) for name, field in self.fields.items()}
 
     def _accept(self) -> None:
-        limits = CheckLimits(**{name: round(field.value(), 2) for name, field in self.fields.items()})
+        values = {name: round(field.value(), 2) for name, field in self.fields.items()}
+        # A field has fewer decimals than a limit may have: what was not touched stays as it was.
+        for name, (shown, limit) in self._shown.items():
+            if self.fields[name].value() == shown:
+                values[name] = limit
+        limits = CheckLimits(**values)
         self._desk.edit("Limits of the checks", lambda now: set_limits(now, limits))
         self.accept()

@@ -61,7 +61,10 @@ class SongWatch(QObject):
         return timer
 
     def _on_opened(self) -> None:
-        self.health, self.peaks_dbtp, self._heights = None, {}, None
+        self.health = None
+        self._desk.pool.cancel_group("files")
+        self._forget_peaks()
+        self._heights = None
         self._watch_files()
         self._measure_health()
         self._measure_heights()
@@ -79,11 +82,17 @@ class SongWatch(QObject):
             self._watch_files()
             self._measure_health()
         if before.settings.centre_law_db != after.settings.centre_law_db or before.followers != after.followers:
-            self.peaks_dbtp, self._heights = {}, None
+            self._forget_peaks()
+            self._heights = None
             self._measure_heights()
         elif before.lane is not after.lane or before.trim_db != after.trim_db:
-            self.peaks_dbtp = {}
+            self._forget_peaks()
             self._rest.start()
+
+    def _forget_peaks(self) -> None:
+        """Let go of the peaks, and of those that are being found, as they are of what was before."""
+        self.peaks_dbtp = {}
+        self._desk.pool.cancel_group("peaks")
 
     def _watch_files(self) -> None:
         session = self._desk.session
