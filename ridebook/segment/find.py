@@ -98,6 +98,21 @@ def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
     )
 
 
+def doubts(features: VocalFeatures) -> tuple[str, ...]:
+    """Sentences for the user on what the words found in a vocal are worth.
+
+    Without a voice to its vowels a whisper's words cannot be told from its syllables: on synthesized whispers as many
+    words are found as there are nuclei.
+    """
+    activity = find_activity(features)
+    if activity.active.any() and activity.is_whispered:
+        return (
+            "The vocal is whispered: its words cannot be told from its syllables, so that what is marked as a word is "
+            "rather a syllable. A lyric laid on it puts the words right.",
+        )
+    return ()
+
+
 def find_cells(
     features: VocalFeatures, word_scorer: Scorer = WORD_SCORER, phrase_scorer: Scorer = PHRASE_SCORER
 ) -> Found:

@@ -14,7 +14,7 @@ from ridebook.measure.features import FeatureAccumulator
 from ridebook.measure.measures import Measures
 from ridebook.measure.pair import MeasureAccumulators
 from ridebook.measure.pyramid import Pyramid, PyramidAccumulator
-from ridebook.segment.find import find_segments
+from ridebook.segment.find import doubts, find_segments
 from ridebook.segment.spans import Segments
 from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
 
@@ -124,7 +124,9 @@ def _analysed(pair: StemPair, progress: Progress, cancelled: CancelCheck, waves:
         notices = pair.check_sound()
         measures = powers.measures()
     raise_if(cancelled)
-    segments = find_segments(features.finish(), measures)
+    heard = features.finish()
+    segments = find_segments(heard, measures)
+    notices += doubts(heard)
     progress(1.0)
     if waves is None:
         waves = Waves(vocal_extremes.finish(), bed_extremes.finish())

@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 
 from ridebook.segment.activity import find_activity
-from ridebook.segment.find import find_cells
+from ridebook.segment.find import doubts, find_cells
 from ridebook.segment.nuclei import nuclei
 from ridebook.segment.plosives import find_plosives
 from tests.segment import made
-from tests.segment.spoken import PLOSIVES, SIBILANTS, VOWELS, plain, said, spans_of
+from tests.segment.spoken import PLOSIVES, SENTENCES, SIBILANTS, VOWELS, plain, said, spans_of
+from tests.synth import speak
 
 
 def test_syllable_nuclei() -> None:
@@ -35,6 +36,34 @@ def test_word_starts() -> None:
         found_n += len(found)
     assert truth_n > 100
     assert made.f1(hits, truth_n, found_n) >= 0.65
+
+
+@pytest.mark.parametrize(
+    ("voices", "whispered"),
+    [
+        ((("en+whisper", 50, 140), ("en-us+whisper", 50, 120)), True),
+        ((("en", 40, 260), ("en-us+f2", 60, 280), ("en+m4", 30, 300)), False),
+    ],
+    ids=["whispered", "quick"],
+)
+def test_detection_adapts_to_whispers_and_quick_speech(
+    voices: tuple[tuple[str, int, int], ...], whispered: bool
+) -> None:
+    words, tops = np.zeros(3, int), np.zeros(3, int)
+    for voice in voices:
+        for text in SENTENCES[:3]:
+            one = speak(text, *voice)
+            features = made.features_of(one.samples, one.rate_hz)
+            assert bool(doubts(features)) == whispered
+            starts = [word.start_n / one.rate_hz for word in one.words]
+            found = (find_cells(features).words[:, 0] / 100).tolist()
+            words += made.matches(starts, found, 0.1), len(starts), len(found)
+            middles = [(p.start_n + p.end_n) / 2 for p in one.phonemes if plain(p.name).startswith(VOWELS)]
+            heard = nuclei(features).tolist()
+            tops += made.matches(middles, heard, 0.05 * one.rate_hz), len(middles), len(heard)
+    assert words[1] > 90
+    assert made.f1(*words.tolist()) >= 0.65
+    assert made.f1(*tops.tolist()) >= 0.80
 
 
 @pytest.mark.parametrize(("kind", "names"), [("sibilants", SIBILANTS), ("plosives", PLOSIVES)])
