@@ -211,34 +211,6 @@ class MixVersion:
     loudness: Callable[[], BroadcastLoudness] | None = None
 
 
-def render_mix(
-    pair: StemPair,
-    target: str | os.PathLike[str],
-    curve: GainCurve,
-    centre_law_db: float = 0.0,
-    protect: Sequence[str | os.PathLike[str]] = (),
-    *,
-    markers: Sequence[Marker] = (),
-    observer: Observer | None = None,
-    progress: Callable[[float], None] | None = None,
-    cancelled: Callable[[], bool] | None = None,
-) -> RenderReport | None:
-    """Write the ridden vocal and all beds together; the one mix of `render_mixes`, of a pair without followers."""
-    version = MixVersion(target, (0.0,))
-    reports = render_mixes(
-        pair,
-        [version],
-        [curve],
-        centre_law_db,
-        protect,
-        markers=markers,
-        observers=[observer],
-        progress=progress,
-        cancelled=cancelled,
-    )
-    return None if reports is None else reports[0]
-
-
 def render_mixes(
     pair: StemPair,
     versions: Sequence[MixVersion],

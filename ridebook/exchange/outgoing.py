@@ -8,7 +8,7 @@ from fractions import Fraction
 from ridebook.errors import SettingError
 from ridebook.exchange.dense import dense_lane
 from ridebook.exchange.tempo import TempoMap
-from ridebook.exchange.timecode import TimecodeClock, TimecodeRate, timecode_text
+from ridebook.exchange.timecode import TimecodeClock
 from ridebook.ride.lane import Breakpoint, Lane
 
 
@@ -34,23 +34,6 @@ class Timeline:
     def time_s(self, frame_n: int, rate_hz: int) -> Fraction:
         """Time on the timeline of a frame of the vocal, exactly."""
         return Fraction(frame_n + self.offset_n, rate_hz)
-
-
-def timeline_at(reference_n: int, rate_hz: int, rate: TimecodeRate) -> Timeline:
-    """Timeline on which a broadcast-wave file spots to its place, from the video frame on that the file begins in.
-
-    Parameters
-    ----------
-    reference_n : int
-        First frame of the vocal as frames since midnight (EBU Tech 3285, TimeReference).
-    rate_hz : int
-        Its rate.
-    rate : TimecodeRate
-        How timecode counts; a count that is slow against the clock is still 0 at midnight.
-    """
-    video_n = reference_n * rate.frames_per_s // rate_hz
-    offset_n = reference_n - round(Fraction(video_n) / rate.frames_per_s * rate_hz)
-    return Timeline(offset_n, TimecodeClock(rate, timecode_text(video_n, rate)))
 
 
 def outgoing_lane(

@@ -19,7 +19,6 @@ SENTENCES = (
     "What you decided goes out as breakpoints for any workstation, or as a ridden vocal that lines up to the sample.",
 )
 HEARING = "Listening starts 12 dB down. Long listening at high level damages hearing: turn up slowly, rest often."
-BUTTONS = (("demo", "Open the demo song"), ("new_pair", "New from stems…"), ("open", "Open a session…"))
 RECENT_SHOWN = 5
 
 

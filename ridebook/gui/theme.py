@@ -12,9 +12,6 @@ from PySide6.QtWidgets import QApplication
 
 from ridebook.work.places import shipped
 
-GRID_PX = 4
-"""All distances are multiples of this before they are scaled."""
-
 SERIF_FAMILIES = ["Source Serif Pro", "Source Serif 4", "Charter", "Georgia", "DejaVu Serif", "serif"]
 SANS_FAMILIES = ["Source Sans Pro", "Source Sans 3", "Segoe UI", "Helvetica Neue", "DejaVu Sans", "sans-serif"]
 

@@ -355,19 +355,6 @@ def _run_replaced(
     return _without_idle(replaced, {start_n, first_n, last_n, end_n})
 
 
-def flatten_span(
-    lane: Lane, start_n: int, end_n: int, ramp_n: int, gain_db: float = 0.0, frames_n: int | None = None
-) -> Lane:
-    """Lane that is flat at `gain_db` from `start_n` to `end_n`, joined by ramps inside that stretch.
-
-    Raises
-    ------
-    LaneError
-        The stretch is empty.
-    """
-    return replace_cell(lane, start_n, end_n, [(start_n, gain_db)], ramp_n, frames_n)
-
-
 def thin(lane: Lane, tolerance_db: float, start_n: int | None = None, end_n: int | None = None) -> Lane:
     """Lane with the fewest of its breakpoints that keep it within a tolerance of what it was.
 
@@ -544,39 +531,6 @@ def carry(lane: Lane, from_span: tuple[int, int], to_span: tuple[int, int], ramp
     for frame_n, gain_db in held:
         points[to_span[0] + round((frame_n - from_span[0]) * stretch)] = gain_db
     return replace_cell(lane, *to_span, sorted(points.items()), ramp_n)
-
-
-def clamp(lane: Lane, lowest_db: float, highest_db: float) -> Lane:
-    """Lane held between two gains.
-
-    A breakpoint is set where the lane crosses a limit, at the whole frame just outside, so that the lane differs from
-    the exact one by less than its change over a frame.
-
-    Raises
-    ------
-    LaneError
-        The lowest gain is above the highest.
-    """
-    if lowest_db > highest_db:
-        raise LaneError(f"the lowest gain, {lowest_db} dB, is above the highest, {highest_db} dB")
-    points: dict[int, float] = {}
-    before: Breakpoint | None = None
-    for point in lane.points:
-        if before is not None and point.gain_db != before.gain_db:
-            slope = (point.gain_db - before.gain_db) / (point.frame_n - before.frame_n)
-            for limit_db in (lowest_db, highest_db):
-                if (before.gain_db - limit_db) * (point.gain_db - limit_db) < 0.0:
-                    at = before.frame_n + (limit_db - before.gain_db) / slope
-                    leaving = abs(point.gain_db - limit_db) > 0 and (point.gain_db > limit_db) == (limit_db > lowest_db)
-                    points[int(np.ceil(at) if leaving else np.floor(at))] = limit_db
-        points[point.frame_n] = min(max(point.gain_db, lowest_db), highest_db)
-        before = point
-    return Lane.from_pairs(sorted(points.items()))
-
-
-def shift_in_time(lane: Lane, by_n: int) -> Lane:
-    """Lane moved later by `by_n` frames, or earlier where it is negative."""
-    return Lane(tuple(Breakpoint(point.frame_n + by_n, point.gain_db) for point in lane.points))
 
 
 def mean_ride_db(lane: Lane, vocal: StemMeasures, start_n: int, end_n: int) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from ridebook.segment.syllables import syllables_n
 
@@ -251,13 +251,3 @@ def _bare(text: str) -> str:
 
 def _is_of_word(c: str) -> bool:
     return c.isalnum() or unicodedata.category(c)[0] == "M"
-
-
-def without_asides(lyric: Lyric) -> Lyric:
-    """Lyric without the words in round brackets."""
-    sections = []
-    for section in lyric.sections:
-        lines = tuple(replace(line, words=tuple(w for w in line.words if not w.aside)) for line in section.lines)
-        if any(line.words for line in lines):
-            sections.append(replace(section, lines=tuple(line for line in lines if line.words)))
-    return replace(lyric, sections=tuple(sections))

@@ -134,11 +134,6 @@ class Segments:
         """Words whose middle lies in `phrase`."""
         return inside(self.words, phrase)
 
-    def repeats_of(self, span: Span) -> tuple[Span, ...]:
-        """Other spans of its kind that sing the same as `span`, in order of time."""
-        alike: tuple[Span, ...] = getattr(self, f"{span.kind.value}s") if span.repeats else ()
-        return tuple(each for each in alike if each.repeats == span.repeats and each.id != span.id)
-
     def phrases_of(self, section: Span) -> tuple[Span, ...]:
         """Phrases whose middle lies in `section`."""
         return inside(self.phrases, section)

@@ -19,9 +19,10 @@ from ridebook.audio.broadcast import Broadcast, BroadcastLoudness, coding_line
 from ridebook.audio.chunks import CuePoint, Extras, Marker, lay_chunks, read_extras, wave_chunks, wave_head
 from ridebook.audio.files import Layout, read_info
 from ridebook.audio.gain import GainCurve
-from ridebook.audio.render import MixVersion, render_mix, render_mixes, render_stem
+from ridebook.audio.render import MixVersion, render_mixes, render_stem
 from ridebook.audio.stems import open_pair
 from ridebook.errors import OutputError
+from tests.renders import render_mix
 
 RATE_HZ = 48_000
 FLAT = GainCurve(np.array([], dtype=np.int64), np.array([]))

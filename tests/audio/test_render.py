@@ -10,9 +10,10 @@ import soundfile
 from ridebook.audio import render
 from ridebook.audio.files import read_info
 from ridebook.audio.gain import GainCurve
-from ridebook.audio.render import MixVersion, TriangularDither, render_mix, render_mixes, render_stem
+from ridebook.audio.render import MixVersion, TriangularDither, render_mixes, render_stem
 from ridebook.audio.stems import open_pair
 from ridebook.errors import OutputError, OutputIsSourceError, SourceUnreadableError, SourceUnusableError
+from tests.renders import render_mix
 
 RATE_HZ = 48_000
 FLAT = GainCurve(np.array([], dtype=np.int64), np.array([]))

@@ -23,7 +23,7 @@ import re, sys, time
 from pathlib import Path
 import numpy as np
 from ridebook.audio.gain import GainCurve
-from ridebook.audio.render import render_mix, render_stem
+from ridebook.audio.render import MixVersion, render_mixes, render_stem
 from ridebook.audio.stems import open_pair
 from ridebook.work.analyse import analyse
 
@@ -41,7 +41,7 @@ with open_pair(folder / "vocal.wav", [folder / "bed.wav", folder / "slow.wav"]) 
     render_stem(folder / "vocal.wav", folder / "ridden.wav", curve)
     told("ridden stem", start)
     start = time.perf_counter()
-    render_mix(pair, folder / "mix.wav", curve)
+    render_mixes(pair, [MixVersion(folder / "mix.wav", (0.0,))], [curve])
     told("mix", start)
 """
 

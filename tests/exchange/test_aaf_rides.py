@@ -20,8 +20,8 @@ from ridebook.audio.stems import open_pair
 from ridebook.errors import OutputError, OutputIsSourceError, SettingError
 from ridebook.exchange import aaf_rides
 from ridebook.exchange.aaf_rides import AMPLITUDE, LINEAR, MONO_AUDIO_GAIN, AafTrack, GainOn, aaf_tracks, write_aaf
-from ridebook.exchange.outgoing import Timeline, timeline_at
-from ridebook.exchange.timecode import TimecodeClock, TimecodeRate, timecode_frames
+from ridebook.exchange.outgoing import Timeline
+from ridebook.exchange.timecode import TimecodeClock, TimecodeRate
 from ridebook.ride.lane import Lane
 from tests.exchange import aaf_stored as stored
 
@@ -272,26 +272,6 @@ def test_time_of_a_point_past_31_bits():
     n, d = aaf_rides._part(2**33, 2**34)
     assert abs(n / d - 0.5) < 1e-9
     assert aaf_rides._part(2**34, 2**34) == (2**31 - 1, 2**31 - 1)
-
-
-@settings(max_examples=100, deadline=None)
-@given(st.integers(0, 24 * 3600 * 48_000 - 1), st.sampled_from([44_100, 48_000]), st.sampled_from(list(TimecodeRate)))
-def test_a_file_spots_to_its_time_reference(reference_n, rate_hz, rate):
-    reference_n = reference_n * rate_hz // 48_000
-    timeline = timeline_at(reference_n, rate_hz, rate)
-    start = timecode_frames(timeline.timecode.start, rate)
-    assert start.denominator == 1
-    assert 0 <= timeline.offset_n <= rate_hz / rate.frames_per_s + 1
-    # Start and offset together are the reference, to half a sample; timecode wraps at 24 hours of its count.
-    back_n = start / rate.frames_per_s * rate_hz + timeline.offset_n
-    day_n = rate.day_n / rate.frames_per_s * rate_hz
-    assert min((back_n - reference_n) % day_n, (reference_n - back_n) % day_n) <= Fraction(1, 2)
-
-
-def test_a_reference_of_an_hour():
-    # At 25 frames a second a frame is 1920 samples of 48 kHz.
-    timeline = timeline_at(3_600 * 48_000 + 1_920 + 7, 48_000, TimecodeRate.F25)
-    assert (timeline.timecode.start, timeline.offset_n) == ("01:00:00:01", 7)
 
 
 def test_a_clip_that_begins_before_the_timeline_is_cut(short_pair, tmp_path):
