@@ -11,7 +11,7 @@ words, words_bleed, words_knocked   starts of words within 100 ms; plain, over b
                                     words knocked by 4 to 6 dB
 same_borders                        F1 of the borders of knocked speech against those of the plain one, within 30 ms
 nuclei                              middles of vowels within 50 ms
-sibilants, breaths                  recall and precision, counted when 30 % of the shorter span is shared
+sibilants, plosives, breaths        recall and precision, counted when 30 % of the shorter span is shared
 steps                               level steps of 4.5 dB inside a held vowel, found within 50 ms
 after_pause                         starts after a silence, sung, hummed loud and soft, whispered, over noise: recall
                                     within 100 ms
@@ -36,18 +36,9 @@ from ridebook.measure.features import FeatureAccumulator
 from ridebook.segment.find import find_cells
 from ridebook.segment.nuclei import nuclei
 from tests.segment import made
+from tests.segment.spoken import PLOSIVES, SENTENCES, SIBILANTS, VOICES, VOWELS, plain, spans_of
 from tests.synth import Utterance, speak
 
-TEXTS = (
-    "the boats are waiting in the bay and every sailor knows the way, we sing until the morning light",
-    "seven silver candles burning steady on the shelf, I was only ever hoping to be honest with myself",
-    "nothing ever happens in a quiet little town, shadows under lamplight moving slowly to the beat",
-    "give me one more reason to believe in all the things you said before this house became so still",
-    "she sells her songs for silver coins and sends the rest to sisters sailing past the southern shores",
-)
-VOICES = (("en", 40, 150), ("en-us+f2", 65, 130), ("en+m4", 25, 140), ("en-us+f5", 70, 120))
-VOWELS = tuple("aeiouAEIOUV03@")
-SIBILANTS = {"s", "z", "S", "Z", "tS", "dZ"}
 TARGETS = {
     "words": 0.65,
     "words_bleed": 0.60,
@@ -56,6 +47,8 @@ TARGETS = {
     "nuclei": 0.80,
     "sibilants_recall": 0.85,
     "sibilants_precision": 0.80,
+    "plosives_recall": 0.85,
+    "plosives_precision": 0.80,
     "breaths_recall": 0.80,
     "breaths_precision": 0.80,
     "steps": 0.85,
@@ -63,10 +56,6 @@ TARGETS = {
     "singing_words": 0.65,
     "singing_phrases": 0.75,
 }
-
-
-def plain(name: str) -> str:
-    return name.strip("',;#")
 
 
 def report(name: str, rows: list[tuple[int, int, int]], missed: list[str]) -> None:
@@ -93,11 +82,11 @@ def word_starts(samples: np.ndarray, rate_hz: int) -> list[float]:
 
 def speech(missed: list[str]) -> None:
     rng = np.random.default_rng(1)
-    said: list[Utterance] = [speak(text, *voice) for text in TEXTS for voice in VOICES]
+    said: list[Utterance] = [speak(text, *voice) for text in SENTENCES for voice in VOICES]
     rows: dict[str, list[tuple[int, int, int]]] = {
         name: [] for name in ("words", "words_bleed", "words_knocked", "same_borders", "nuclei")
     }
-    recalled = precise = truth_n = found_n = 0
+    noises = {"sibilants": np.zeros(4, int), "plosives": np.zeros(4, int)}
     for one in said:
         rate = one.rate_hz
         starts = [word.start_n / rate for word in one.words]
@@ -120,16 +109,15 @@ def speech(missed: list[str]) -> None:
         middles = [(p.start_n + p.end_n) / 2 for p in one.phonemes if plain(p.name).startswith(VOWELS)]
         tops = nuclei(features).tolist()
         rows["nuclei"].append((made.matches(middles, tops, 0.05 * rate), len(middles), len(tops)))
-        hissing = [(p.start_n / rate, p.end_n / rate) for p in one.phonemes if plain(p.name) in SIBILANTS]
-        heard = [(start / 100, end / 100) for start, end in found.sibilants.tolist()]
-        recalled += made.overlaps(hissing, heard)
-        precise += made.overlaps(heard, hissing)
-        truth_n += len(hissing)
-        found_n += len(heard)
+        for name, names in (("sibilants", SIBILANTS), ("plosives", PLOSIVES)):
+            true = spans_of(one, names)
+            heard = [(start / 100, end / 100) for start, end in getattr(found, name).tolist()]
+            noises[name] += made.overlaps(true, heard), len(true), made.overlaps(heard, true), len(heard)
     for name, table in rows.items():
         report(name, table, missed)
-    show("sibilants_recall", recalled / truth_n, missed, true=truth_n)
-    show("sibilants_precision", precise / max(found_n, 1), missed, found=found_n)
+    for name, (recalled, truth_n, precise, found_n) in noises.items():
+        show(f"{name}_recall", recalled / truth_n, missed, true=int(truth_n))
+        show(f"{name}_precision", precise / max(found_n, 1), missed, found=int(found_n))
 
 
 def breaths(missed: list[str]) -> None:
