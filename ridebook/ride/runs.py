@@ -138,7 +138,9 @@ def find_runs(
         if np.isfinite(least_db):
             costs |= {word.start_n: word_cost for word in words[1:]}
             borders = np.array(sorted(costs))
-            for places, near_s, cost, least_s in cuts:
+            # Where a lyric says which words there are, a dip between two syllables is inside one of them.
+            known = bool(words) and all(word.label for word in words)
+            for places, near_s, cost, least_s in cuts[known:]:
                 inner = places[np.searchsorted(places, phrase.start_n) : np.searchsorted(places, phrase.end_n)]
                 away = np.abs(inner[:, None] - borders).min(axis=1, initial=vocal.frames_n) > near_s * vocal.rate_hz
                 shortest |= {n: least_s for n in inner[away].tolist() if n not in costs}

@@ -455,7 +455,8 @@ def _move(rate_hz: int, segments: Segments, before: Wanted, after: Wanted) -> tu
             first_n = min(max(first_n, breath.end_n), last_n - quick_n)
         else:
             last_n = min(last_n, breath.start_n)
-            first_n = min(max(_word_end(segments, breath.start_n), before.run.middle_n), last_n - quick_n)
+            first_n = max(min(_word_end(segments, breath.start_n), last_n - quick_n), before.run.middle_n)
+            last_n = max(last_n, first_n + quick_n)
     elif last_n - first_n < shortest_n:
         return last_n - shortest_n, last_n
     ramp_n = min(ramp_n, last_n - first_n)

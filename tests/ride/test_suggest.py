@@ -339,6 +339,8 @@ def test_a_breath_beside_a_word_is_not_lifted(after_cells, before_cells):
         over_db = suggestion.lane.gain_db_at(np.arange(breath.start_n, breath.end_n, 48))
         assert over_db[: -round(0.05 * 1000)].max() < 0.5
         assert over_db.mean() < 0.3
+    for one, two in pairwise(suggestion.lane.points):
+        assert abs(two.gain_db - one.gain_db) <= 225.0 * (two.frame_n - one.frame_n) / RATE_HZ
 
 
 def test_a_breath_inside_a_phrase_belongs_to_the_lower_word():
@@ -574,6 +576,19 @@ def test_a_level_that_steps_inside_a_long_word_makes_two_runs():
     assert runs[0].own_lufs - runs[1].own_lufs == pytest.approx(6.0, abs=0.1)
     fading = StemMeasures(RATE_HZ, 400 * CELL_N, power_at(np.linspace(OWN_LUFS, OWN_LUFS - 8.0, 400)))
     assert len(find_runs(fading, Segments(phrases=(phrase,), words=(word,)), 1.75)) == 1
+
+
+@pytest.mark.parametrize("label", ["", "sailor"])
+def test_a_dip_between_syllables_ends_no_word_that_a_lyric_names(label):
+    levels = np.full(160, OWN_LUFS)
+    levels[58:64] -= 25.0
+    levels[64:120] -= 5.0
+    levels[:20] = levels[120:] = -120.0
+    vocal = StemMeasures(RATE_HZ, 160 * CELL_N, power_at(levels))
+    phrase = Span("p0", Kind.PHRASE, 20 * CELL_N, 120 * CELL_N)
+    word = Span("w0", Kind.WORD, 20 * CELL_N, 120 * CELL_N, label)
+    runs = find_runs(vocal, Segments(phrases=(phrase,), words=(word,)), 1.5)
+    assert len(runs) == (1 if label else 2)
 
 
 phrase_rows = st.lists(
