@@ -12,15 +12,14 @@ from ridebook.measure.features import VocalFeatures
 from ridebook.segment.activity import Activity
 from ridebook.segment.spans import Span, inside
 
-POINTS_N = 64
+POINTS_N = 40
 """Points that each phrase is told by, evenly over its length."""
 
-_PITCH_PER_ST = 1.0
 _LEVEL_PER_DB = 0.1
 _COLOUR_PER_DB = 0.12
 _MOST_PITCH_ST = 3.0
 _PERIODIC = 0.6
-_WARP_N = 6
+_WARP_N = 4
 _LENGTH_RATIO = 1.2
 _SHORTEST_N = 60
 _COLOUR_GROUPS = ((0, 5), (5, 9), (9, 13), (13, 18), (18, 24), (24, 30))
@@ -65,9 +64,10 @@ def contours(features: VocalFeatures, activity: Activity, phrases: np.ndarray) -
         middles = np.minimum(((edges[:-1] + edges[1:]) / 2).astype(np.int64), features.cells_n - 1)
         # A point is the median of the cells around it, which passes over single jumps of the octave.
         near = np.clip(middles[:, None] + np.arange(-3, 4), start, end - 1)
-        around = pitch[near]
-        known = np.isfinite(around).sum(axis=1) >= 4
-        out[i, known, 0] = np.nanmedian(around[known], axis=1) * _PITCH_PER_ST
+        around = np.sort(pitch[near], axis=1)  # what has no pitch comes last
+        known_n = np.isfinite(around).sum(axis=1)
+        known = known_n >= 4
+        out[i, known, 0] = around[known, known_n[known] // 2]
         rows = level[near].mean(axis=1)
         out[i, :, 1] = (rows - rows.mean()) * _LEVEL_PER_DB
         bands = np.maximum(features.bands_db[middles], np.float32(activity.voice_db - 55.0))
