@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -25,10 +26,17 @@ def own_cache(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.Monk
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path_factory.mktemp("cache")))
 
 
-@pytest.fixture
-def pair(tmp_path: Path) -> tuple[Path, Path]:
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     vocal, _ = sung(LEVELS_DB)
-    return write_pair(tmp_path, vocal, noise_bed(len(vocal)))
+    return write_pair(tmp_path_factory.mktemp("written"), vocal, noise_bed(len(vocal)))
+
+
+@pytest.fixture
+def pair(written: tuple[Path, Path], tmp_path: Path) -> tuple[Path, Path]:
+    """Files of the test's own, which it may spoil."""
+    vocal, bed = (Path(shutil.copy(path, tmp_path)) for path in written)
+    return vocal, bed
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from functools import cache
 
 import numpy as np
@@ -13,6 +12,7 @@ from ridebook.segment.align import align_lyric
 from ridebook.segment.spans import LOW_CONFIDENCE, Kind, Origin
 from tests.segment import aligned, made
 from tests.segment.aligned import LINES, VOICES, errors_s, heard, laid, noisy, spoken, summary
+from tests.timing import best_cpu_s
 
 
 @cache
@@ -137,9 +137,9 @@ def test_a_hundred_thousand_characters_neither_hang_nor_fail() -> None:
     words = ["".join(rng.choice(list("abcdefghijklmnopqrstuvwxyz"), rng.integers(1, 9))) for _ in range(18_000)]
     lyric = "\n".join(" ".join(words[i : i + 8]) for i in range(0, len(words), 8))[:100_000]
     features, measures, found = heard(vocal())
-    began = time.perf_counter()
-    result = align_lyric(lyric, features, measures, found)
-    assert time.perf_counter() - began < 60.0
+    results = []
+    assert best_cpu_s(lambda: results.append(align_lyric(lyric, features, measures, found)), rounds_n=1) < 60.0
+    (result,) = results
     assert result is not None
     assert any("only its first" in notice for notice in result.notices)
 
