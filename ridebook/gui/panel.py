@@ -38,8 +38,15 @@ TRIM_SETTINGS = ("aim_lu", "lean_lu", "centre_law_db")
 class KeyGuard(QObject):
     """Keeps the keys that a field types with from being taken as the window's."""
 
-    def eventFilter(self, _watched: QObject, event: QEvent) -> bool:
-        """Claim plain keys for the field, but for those that only a window knows."""
+    def eventFilter(self, watched: QObject, event: QEvent) -> bool:
+        """Claim plain keys for the field, but for those that only a window knows and those that it has no use for."""
+        if event.type() == QEvent.Type.ShortcutOverride and isinstance(event, QKeyEvent):
+            # A field would go to its end by Ctrl+E, and take P for nothing.
+            plain = event.modifiers() == Qt.KeyboardModifier.NoModifier
+            needless = plain and event.key() == Qt.Key.Key_P and isinstance(watched, QDoubleSpinBox)
+            if needless or (event.modifiers() == Qt.KeyboardModifier.ControlModifier and event.key() == Qt.Key.Key_E):
+                event.ignore()
+                return True
         if (
             event.type() == QEvent.Type.ShortcutOverride
             and isinstance(event, QKeyEvent)

@@ -19,6 +19,7 @@ from PySide6.QtGui import (
     QPainter,
     QPaintEvent,
     QPen,
+    QRegion,
     QResizeEvent,
     QShowEvent,
 )
@@ -62,7 +63,7 @@ from ridebook.gui.sheet_rows import (
 )
 from ridebook.gui.theme import Theme, themes
 from ridebook.gui.why import WhyLine, balance_said, heard_said
-from ridebook.gui.words import clock, counted, doubt_said, signed
+from ridebook.gui.words import clock, counted, doubt_said, signed, with_minus
 from ridebook.ride.lane import Lane
 from ridebook.ride.ridden import changed_span
 from ridebook.ride.suggestion import PhraseSuggestion
@@ -70,6 +71,9 @@ from ridebook.segment.spans import Kind, Span
 from ridebook.session.document import Decision, Session, State
 
 GLYPH_POINTS = 40
+LARGE_PX = 160
+"""A stretch of the page higher than this is painted in a turn of its own."""
+
 LATER_MS = 60
 
 STATE_WORDS = {
@@ -110,6 +114,7 @@ class SheetView(QAbstractScrollArea):
         self.setMinimumWidth(280)
         self._later = _later(self, self._catch_up)
         self._behind = False
+        self._held_back = False
         self.labels = LabelEditing(desk, self.viewport(), self, self._label_place)
         self.verticalScrollBar().valueChanged.connect(lambda _value: self.labels.follow())
         desk.session_changed.connect(self._on_session_changed)
@@ -214,6 +219,7 @@ class SheetView(QAbstractScrollArea):
         elif before is not None and replace(before, lane=after.lane, decisions=after.decisions) == after:
             self._update_changed(before, after)
         else:
+            self._held_back = before is None or before.vocal != after.vocal
             self.viewport().update()
 
     def _catch_up(self) -> None:
@@ -225,15 +231,22 @@ class SheetView(QAbstractScrollArea):
         """Have painted anew the phrases whose lane or decision is another."""
         first_n, last_n = changed_span(before.lane, after.lane, after.vocal.frames_n)
         offset = self.verticalScrollBar().value()
+        touched = QRegion()
         for row in self._rows:
             if row.is_section:
                 continue
             phrase = row.span
             air_n = _glyph_air_n(phrase)
-            touched = first_n < phrase.end_n + air_n and phrase.start_n - air_n < last_n
-            if touched or before.decisions.get(phrase.id) != after.decisions.get(phrase.id):
+            moved = first_n < phrase.end_n + air_n and phrase.start_n - air_n < last_n
+            if moved or before.decisions.get(phrase.id) != after.decisions.get(phrase.id):
                 rect = QRectF(0, row.top - offset, self.viewport().width(), row.height)
-                self.viewport().update(rect.toAlignedRect())
+                touched += rect.toAlignedRect()
+        touched &= self.viewport().rect()
+        if touched.boundingRect().height() > LARGE_PX:
+            # The timeline paints for this edit too: in turns of their own both let the keys through between them.
+            QTimer.singleShot(0, self.viewport(), lambda: self.viewport().update(touched))
+        else:
+            self.viewport().update(touched)
 
     def _on_hearing_changed(self) -> None:
         if self._filter is Filter.LOST:
@@ -351,7 +364,7 @@ class SheetView(QAbstractScrollArea):
         if found is not None:
             parts.append(balance_said(found))
         if suggestion is not None:
-            parts.append(f"Suggested: {signed(suggestion.ride_db)} dB. {suggestion.reason}")
+            parts.append(f"Suggested: {signed(suggestion.ride_db)} dB. {with_minus(suggestion.reason)}")
         lost = sum(1 for word in session.segments.words_of(span) if self._is_lost(word))
         if lost:
             parts.append(f"{counted(lost, 'word')} lost.")
@@ -382,6 +395,12 @@ class SheetView(QAbstractScrollArea):
         """Paint the rows that are seen."""
         theme = themes().current
         painter = QPainter(self.viewport())
+        if self._held_back:
+            # Of a song that was just opened the timeline is painted first, the sheet a turn of the loop later.
+            self._held_back = False
+            painter.fillRect(event.rect(), theme.colour("page"))
+            QTimer.singleShot(0, self.viewport(), lambda: self.viewport().update())
+            return
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.fillRect(event.rect(), theme.colour("page"))
         offset = self.verticalScrollBar().value()

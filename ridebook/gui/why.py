@@ -10,7 +10,7 @@ from ridebook.check.in_the_way import index_text
 from ridebook.check.standing import SpanStanding, Standing
 from ridebook.gui.desk import Desk
 from ridebook.gui.theme import themes
-from ridebook.gui.words import counted, signed
+from ridebook.gui.words import counted, signed, with_minus
 from ridebook.measure.audibility import LOST
 from ridebook.segment.spans import Kind, Span
 
@@ -119,7 +119,7 @@ class WhyLine(QLabel):
                 parts.append(f"{counted(lost_n, 'word')} lost by {by}.")
         suggestion = desk.suggestion_of(phrase.id)
         if suggestion is not None:
-            parts.append(f"Suggested: {signed(suggestion.ride_db)} dB. {suggestion.reason.rstrip('.')}.")
+            parts.append(f"Suggested: {signed(suggestion.ride_db)} dB. {with_minus(suggestion.reason.rstrip('.'))}.")
         return " ".join(parts)
 
     def _word_said(self, word: Span) -> str:
@@ -132,7 +132,7 @@ class WhyLine(QLabel):
         suggestion = desk.suggestion_of(phrase.id) if phrase is not None else None
         own = dict(suggestion.word_reasons).get(word.id) if suggestion is not None else None
         if own:
-            parts.append(f"Its suggested ride: {own}.")
+            parts.append(f"Its suggested ride: {with_minus(own)}.")
         return " ".join(part for part in parts if part)
 
 

@@ -522,6 +522,7 @@ class Window(QMainWindow):
             self.across.setSizes([round(left * grown), round(left + right - left * grown)])
             left, right = self.strip.sizes()
             self.strip.setSizes([round(left + right - right * grown), round(right * grown)])
+            self._fold_where_low()
         self._rule.setFixedHeight(1)
         self._rule.setStyleSheet(f"background: {theme.colours.hairline};")
         for action in self._text_sizes.actions():
@@ -552,6 +553,14 @@ class Window(QMainWindow):
             self.actions_[name].setChecked(bool(on))
         self._show_sheet(self.actions_["sheet"].isChecked())
         self._show_strip(self.actions_["strip"].isChecked())
+        self._fold_where_low()
+
+    def _fold_where_low(self) -> None:
+        """Fold the strip where large text would make the window higher than the screen."""
+        strip = self.actions_["strip"]
+        if strip.isChecked() and self._least_height_px() > self.screen().availableSize().height():
+            strip.setChecked(False)
+            self._on_message("Findings and listening are folded: the screen is low for text this large. F8 shows them.")
 
     def _remember(self) -> None:
         stored = user.settings()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 MINUS = "\N{MINUS SIGN}"
 
@@ -28,6 +29,11 @@ def signed(value: float | None, decimals: int = 1) -> str:
     if not float(text):
         return text
     return f"{MINUS if value < 0 else '+'}{text}"
+
+
+def with_minus(text: str) -> str:
+    """Write a sentence's negative numbers with a true minus, as everything else in the window."""
+    return re.sub(r"(?<![\w.])-(?=\d)", MINUS, text)
 
 
 def ago(seconds: float) -> str:

@@ -7,6 +7,8 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QAbstractButton, QApplication, QButtonGroup, QFileDialog, QScrollBar
 
 from ridebook.gui.app import Windows
+from ridebook.gui.export_dialog import ExportDialog
+from ridebook.gui.theme import themes
 from tests.gui.songs import song
 
 
@@ -84,7 +86,7 @@ def test_panel_is_left_with_escape_and_knows_the_keys_of_functions(window, qtbot
     window.actions_["panel"].trigger()
     field = window.panel.fields["aim_lu"]
     assert field.hasFocus()
-    qtbot.keyClick(field, Qt.Key.Key_P)
+    qtbot.keyClick(field, Qt.Key.Key_K)
     assert window.panel.isVisible()
     qtbot.keyClick(field, Qt.Key.Key_F7)
     assert not window.sheet.isVisible()
@@ -93,3 +95,28 @@ def test_panel_is_left_with_escape_and_knows_the_keys_of_functions(window, qtbot
     assert not window.panel.isVisible()
     assert not window.actions_["panel"].isChecked()
     assert window.sheet.view.hasFocus()
+
+
+def test_keys_that_a_field_has_no_use_for_go_to_the_window(window, qtbot):
+    window.actions_["panel"].trigger()
+    field = window.panel.fields["aim_lu"]
+    qtbot.waitUntil(field.hasFocus)
+    qtbot.keyClick(field, Qt.Key.Key_E, Qt.KeyboardModifier.ControlModifier)
+    dialog = window.findChild(ExportDialog)
+    assert dialog is not None
+    dialog.reject()
+    field.setFocus()
+    qtbot.keyClick(field, Qt.Key.Key_P)
+    assert not window.panel.isVisible()
+
+
+def test_listening_is_folded_where_large_text_leaves_no_room_for_it(window):
+    available_px = window.screen().availableSize().height()
+    assert window._least_height_px() <= available_px
+    assert window.actions_["strip"].isChecked()
+    themes().choose("paper", 2.0)
+    assert window._least_height_px() > available_px
+    assert not window.actions_["strip"].isChecked()
+    assert "F8" in window.statusBar().currentMessage()
+    window.actions_["strip"].trigger()
+    assert window.strip.isVisible()

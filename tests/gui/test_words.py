@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from ridebook.gui.words import ago, clock, counted, signed
+from ridebook.gui.words import MINUS, ago, clock, counted, signed, with_minus
 
 
 @pytest.mark.parametrize(
@@ -44,3 +44,9 @@ def test_ago_and_counted():
     assert ago(7300) == "2 h ago"
     assert counted(1, "phrase") == "1 phrase"
     assert counted(3, "phrase") == "3 phrases"
+
+
+def test_negative_numbers_in_a_sentence_have_a_true_minus():
+    said = "its section rides -1.0 dB; held at the limit, -6.0 dB, from 0:02-0:05 in take-2"
+    wanted = f"its section rides {MINUS}1.0 dB; held at the limit, {MINUS}6.0 dB, from 0:02-0:05 in take-2"
+    assert with_minus(said) == wanted
