@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
+import soundfile
 
 from ridebook.segment.activity import find_activity
+from ridebook.segment.find import find_segments
 from ridebook.segment.repeats import named, repeated_phrases, sections_by_repeats
 from ridebook.segment.spans import Kind, Span
 from tests.segment import made
 
 RATE_HZ = 22050
+DEMO = Path(__file__).resolve().parents[2] / "demo_sessions"
 Note = tuple[float, float, str, float]
 
 
@@ -64,6 +69,13 @@ def test_phrases_sung_again_are_found_and_those_moved_or_quickened_are_not() -> 
     assert len(wanted) == 36
     assert len(found & wanted) >= 0.9 * len(wanted)
     assert len(found & wanted) >= 0.9 * len(found)
+
+
+def test_the_chorus_of_the_demo_song_is_found_and_nothing_else() -> None:
+    samples, rate_hz = soundfile.read(DEMO / "vocal.flac", always_2d=True)
+    vocal = samples.mean(axis=1)
+    phrases = find_segments(made.features_of(vocal, rate_hz), made.measures_of(vocal, rate_hz)).phrases
+    assert [phrase.repeats for phrase in phrases] == ["", "", "", "", *"ABCD"] * 2
 
 
 def test_nothing_repeats_in_silence_or_alone() -> None:
