@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Qt
+from PySide6.QtCore import Qt, QTimer
 from PySide6.QtTest import QTest
 from PySide6.QtWidgets import QApplication
 
@@ -24,3 +24,10 @@ def press(window, key, modifiers=Qt.KeyboardModifier.NoModifier):
 def steps(window):
     """Names of the steps that can be undone."""
     return [step.label for step in window.desk.history.steps]
+
+
+def rest(widget, qtbot):
+    """Wait until the widget has nothing more to catch up with, and is laid out and painted."""
+    qtbot.waitUntil(lambda: not any(each.isSingleShot() and each.isActive() for each in widget.findChildren(QTimer)))
+    for _ in range(3):
+        QApplication.processEvents()

@@ -6,6 +6,7 @@ from collections import Counter
 import pytest
 from PySide6.QtCore import QEvent, QObject, QPoint, Qt
 from PySide6.QtGui import QColor, QRegion
+from PySide6.QtWidgets import QApplication
 
 from ridebook.gui.desk import Desk
 from ridebook.gui.sheet import Sheet
@@ -13,6 +14,7 @@ from ridebook.gui.sheet_rows import Filter, columns, counts_of, passes
 from ridebook.gui.theme import themes
 from ridebook.segment.spans import Kind
 from ridebook.session import edits
+from tests.gui.hands import rest
 from tests.gui.songs import mid_pass, song
 
 WIDE, HIGH = 500, 900
@@ -38,6 +40,9 @@ def sheet(desk, qtbot):
 def put(desk, made):
     session, measures, suggestion = made
     desk.show_session(session, measures=measures, suggestion=suggestion)
+    # Of a song that was just opened the sheet is painted a turn of the loop after the timeline.
+    for _ in range(3):
+        QApplication.processEvents()
 
 
 def row(sheet, span_id):
@@ -314,12 +319,12 @@ class PaintWatch(QObject):
 def test_an_edit_paints_the_lines_that_look_different_and_leaves_others(sheet, desk, qtbot, edit):
     put(desk, mid_pass())
     view = sheet.view.viewport()
-    qtbot.wait(100)
+    rest(sheet, qtbot)
     before = view.grab().toImage()
     watch = PaintWatch(view)
     desk.edit("edit", lambda now: edit(now, desk.suggestion))
     qtbot.waitUntil(lambda: not watch.region.isEmpty())
-    qtbot.wait(100)
+    rest(sheet, qtbot)
     region = QRegion(watch.region)
     after = view.grab().toImage()
     different = {

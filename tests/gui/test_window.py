@@ -26,6 +26,7 @@ from ridebook.gui.theme import ThemeChoice, themes
 from ridebook.segment.spans import Kind
 from ridebook.session.document import State
 from ridebook.session.file import load_session, save_session
+from tests.gui.hands import rest
 from tests.gui.songs import mid_pass, song
 from tests.songs import noise_bed, sung, write_pair
 
@@ -311,7 +312,7 @@ def test_save_asks_for_a_name_once(at_work, qtbot, tmp_path, monkeypatch):
     assert user.recent_sessions() == [path]
     at_work.activateWindow()
     qtbot.waitUntil(lambda: at_work.isActiveWindow() and QApplication.activeModalWidget() is None)
-    qtbot.wait(50)
+    rest(at_work, qtbot)
     press(qtbot, at_work, Qt.Key.Key_X)
     assert state(at_work, "p0") is State.STRUCK
     assert at_work.isWindowModified()
@@ -403,13 +404,13 @@ def test_theme_and_text_size_are_remembered(at_work):
 
 def test_sheet_widens_with_its_text(at_work, qtbot):
     at_work.resize(1920, 1080)
-    qtbot.wait(50)
+    rest(at_work, qtbot)
     before = at_work.across.sizes()[0]
     themes().choose(text_size=1.3)
-    qtbot.wait(50)
+    rest(at_work, qtbot)
     assert at_work.across.sizes()[0] == pytest.approx(1.3 * before, abs=3)
     themes().choose(text_size=1.0)
-    qtbot.wait(50)
+    rest(at_work, qtbot)
     assert at_work.across.sizes()[0] == pytest.approx(before, abs=3)
 
 
@@ -418,10 +419,10 @@ def test_sheet_widens_with_its_text(at_work, qtbot):
 def test_all_that_is_needed_shows_without_scrolling_sideways(window, qtbot, size, panel):
     window.resize(*size)
     put(window, mid_pass())
-    qtbot.wait(50)
+    rest(window, qtbot)
     if panel:
         window.actions_["panel"].trigger()
-    qtbot.wait(50)
+    rest(window, qtbot)
     assert (window.width(), window.height()) == size
     parts = (window.header, window.panel, window.sheet, window.timeline, window.findings_part, window.listen_part)
     for part in (each for each in parts if each.isVisible()):
