@@ -32,6 +32,9 @@ from ridebook.session.recovery import Recovery, find_recoveries, write_recovery
 
 log = logging.getLogger("ridebook")
 
+SWITCH_S = 0.0005
+"""Longest that a thread keeps the interpreter while another wants it."""
+
 WARM_UP_MS = 300
 """So long the first page has for itself."""
 
@@ -105,6 +108,9 @@ class CrashHook(QObject):
 
 def make_app(argv: Sequence[str] = ()) -> QApplication:
     """Make the application, or take the one that is there, and give it its look."""
+    # Each time a painter's call returns, the window's thread asks for the interpreter back; by default work on another
+    # thread may keep it for 5 ms then, ten times over in one painting.
+    sys.setswitchinterval(SWITCH_S)
     app = QApplication.instance() or QApplication(["ridebook", *argv])
     app.setApplicationName("Ridebook")
     app.setApplicationVersion(__version__)

@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from ridebook.measure.bands import PairBands
     from ridebook.measure.measures import Measures
 
+FIRST_MS = 150
+"""Rest after a song was opened, so that it is painted first."""
+
 AT_ONCE_N = 24
 """So many words are listened to at once, as when a border is moved: a few milliseconds. More go to the pool."""
 
@@ -38,6 +41,7 @@ class DeskHearing(QObject):
         self._asked: tuple[tuple[Span, ...], float] | None = None
         self._begin = QTimer(self)
         self._begin.setSingleShot(True)
+        self._begin.setInterval(FIRST_MS)
         self._begin.timeout.connect(self._listen_first)
         desk.opened.connect(self._on_opened)
         desk.closing.connect(self._begin.stop)
@@ -62,7 +66,6 @@ class DeskHearing(QObject):
 
     def _on_opened(self) -> None:
         self._bands = self._of = self._hearing = self._asked = None
-        # After the jobs that look at the files themselves, which all wait for `opened` too.
         self._begin.start()
 
     def _listen_first(self) -> None:

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 PEAKS_MS = 200
 """Rest after an edit before the true peaks are found anew, so that a gesture does not start them at each step."""
 
+FIRST_MS = 500
+"""Rest after a song was opened, so that it is painted before the samples are gone through again."""
+
 FILES_MS = 1_000
 """Rest after a file changed on disk, as it may still be being written."""
 
@@ -49,6 +52,7 @@ class SongWatch(QObject):
         self._files.fileChanged.connect(lambda _path: self._written.start())
         self._rest = self._timer(PEAKS_MS, self._find_peaks)
         self._written = self._timer(FILES_MS, self._look_at_files)
+        self._first = self._timer(FIRST_MS, self._measure)
         desk.session_changed.connect(self._on_session_changed)
         desk.opened.connect(self._on_opened)
         desk.closing.connect(self._let_go)
@@ -66,10 +70,14 @@ class SongWatch(QObject):
         self._forget_peaks()
         self._heights = None
         self._watch_files()
+        self._first.start()
+
+    def _measure(self) -> None:
         self._measure_health()
         self._measure_heights()
 
     def _let_go(self) -> None:
+        self._first.stop()
         self._rest.stop()
         self._written.stop()
         if self._files.files():
