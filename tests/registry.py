@@ -21,6 +21,8 @@ import platformdirs
 import pytest
 
 _DOWNLOAD_LIMIT_S = 240
+_IN_VAIN: dict[str, str] = {}
+"""What could not be downloaded, and why: the next test that needs it does not wait for it again."""
 
 
 class _Package(NamedTuple):
@@ -168,17 +170,21 @@ def _archive(folder: Path, package: _Package) -> Path:
 
 
 def _download(archive: Path, package: _Package) -> None:
+    if package.wanted in _IN_VAIN:
+        pytest.fail(_IN_VAIN[package.wanted])
     with tempfile.TemporaryDirectory(dir=archive.parent) as there:
         command = [sys.executable, "-m", "pip", "download", "--no-deps", *package.options, "--dest", there]
+        command += ["--no-input", "--disable-pip-version-check", "--retries", "2", "--timeout", "20"]
         try:
             subprocess.run(
                 [*command, package.wanted], check=True, capture_output=True, text=True, timeout=_DOWNLOAD_LIMIT_S
             )
         except (subprocess.CalledProcessError, subprocess.TimeoutExpired) as error:
-            pytest.fail(
+            _IN_VAIN[package.wanted] = (
                 f"{package.wanted} cannot be downloaded from the package registry; set RIDEBOOK_OFFLINE=1 to skip the "
-                f"tests that need it.\n{error.stderr}"
+                f"tests that need it.\n{error}\n{error.stderr}"
             )
+            pytest.fail(_IN_VAIN[package.wanted])
         _write(archive, (Path(there) / package.archive).read_bytes())
 
 
