@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -11,6 +12,7 @@ from ridebook.audio.stems import StemPair
 from ridebook.check.findings import Finding, Severity, find, time_text
 from ridebook.check.proof import Metered, Outputs, Proof, prove
 from ridebook.check.source_faults import SourceHealth
+from ridebook.errors import SourceError
 from ridebook.exchange.report import Report, report_of
 from ridebook.measure.filemeter import measure_file
 from ridebook.measure.measures import Measures
@@ -133,7 +135,8 @@ def review(
     before, after = _metered(pair, session, part_of(progress, 2, 5), cancelled)
     references = []
     for i, reference in enumerate(session.references):
-        if Path(reference.path).is_file():
+        # Of one that serves no longer it is told below why.
+        with contextlib.suppress(SourceError):
             told = part_of(part_of(progress, 3, 5), i, len(session.references))
             loudness = measure_file(reference.path, progress=told)
             peak = _finite(loudness.true_peak_dbtp)

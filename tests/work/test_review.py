@@ -10,8 +10,8 @@ import pyloudnorm
 import pytest
 import soundfile
 
-from ridebook.session.document import Session
-from ridebook.session.edits import ink
+from ridebook.session.document import Session, SourceFile
+from ridebook.session.edits import ink, set_references
 from ridebook.work.demo import demo_sources
 from ridebook.work.hand_over import HandOver, Output, What, hand_over
 from ridebook.work.peaks import heights_of, true_peaks
@@ -27,6 +27,9 @@ def checked(tmp_path_factory: pytest.TempPathFactory) -> tuple[Review, Session, 
     song = open_song(vocal, beds)
     with song.pair:
         session = ink(song.session, song.suggestion)
+        broken = folder / "record.wav"
+        broken.write_text("no audio any more")
+        session = set_references(session, [SourceFile(str(broken), "0" * 64, 48_000, 2, 480_000)])
         made = review(song.pair, session, song.analysis.measures)
         names = ((What.STEM, "stem.wav"), (What.MIX, "mix.wav"))
         hand_over(session, HandOver(tuple(Output(what, folder / name) for what, name in names)))
@@ -54,6 +57,13 @@ def test_loudness_range_and_peaks_agree_with_independent_meters(
     # EBU Tech 3341 allows +0.2/-0.4 dB; the other meter over-samples four times, this one eight.
     assert meter.true_peak_dbtp == pytest.approx(20 * np.log10(peak), abs=0.3)
     assert meter.loudness_range_lu == pytest.approx(pyebur128.get_loudness_range(other), abs=0.3)
+
+
+def test_a_reference_that_serves_no_longer_is_told_and_ends_nothing(checked: tuple[Review, Session, Path]) -> None:
+    made, session, _ = checked
+    assert made.proof.references == ()
+    (line,) = (line for line in made.lines(session.vocal.rate_hz) if line.startswith("Reference"))
+    assert line.startswith("Reference record.wav: ")
 
 
 def test_before_is_the_source_with_the_trim(checked: tuple[Review, Session, Path]) -> None:
@@ -84,7 +94,7 @@ def test_spread_of_the_phrases_agrees_with_one_from_the_samples(checked: tuple[R
 
 def test_lines_tell_findings_and_meters(checked: tuple[Review, Session, Path]) -> None:
     made, session, _ = checked
-    lines = made.lines(session.vocal.rate_hz)
+    lines = [line for line in made.lines(session.vocal.rate_hz) if not line.startswith("Reference")]
     assert len(lines) == len(made.findings) + 10
     assert lines[len(made.findings)] == f"{len(made.findings)} findings."
     peak = made.proof.rendered_after.mix.true_peak_dbtp
