@@ -573,7 +573,7 @@ class ExportDialog(QDialog):
                 trouble = f"There is no folder {folder}."
             elif plan.outputs:
                 self._chosen = Chosen(choices, folder, plan)
-            self.written.setText(_told(plan, folder))
+            self.written.setText(_told(plan))
         except RidebookError as error:
             trouble = f"{str(error)[:1].upper()}{str(error)[1:]}."
         self._tell(trouble)
@@ -666,7 +666,7 @@ def _as_table(text: str, separator: str) -> str:
     return f"<table>{''.join(lines)}</table>"
 
 
-def _told(plan: HandOver, folder: Path) -> str:
+def _told(plan: HandOver) -> str:
     """Names of what will be written, as few lines as do."""
     if not plan.outputs:
         return "Nothing is ticked."
