@@ -61,12 +61,16 @@ def started(screen, folder, *words):
     return subprocess.Popen([sys.executable, "-m", "ridebook", *map(str, words)], env=env, cwd=os.getcwd())
 
 
+def four(points):
+    return points if len(points) == 4 else None
+
+
 def test_whole_pass(screen, folder):
     stems = [folder / name for name in ("vocal.flac", "band.flac", "keys.flac")]
     before = [path.read_bytes() for path in stems]
     program = started(screen, folder, "open", *stems)
     try:
-        screen.focus("vocal", 120)
+        screen.focus("vocal")
         screen.settle()
 
         # Ink two, strike the third, ride the next one up by one and a half dB.
@@ -74,8 +78,7 @@ def test_whole_pass(screen, folder):
 
         # Go close, and drag the breakpoint at the start of the plateau up.
         screen.key("2")
-        points = squares(screen.settle(), INK)
-        assert len(points) == 4, points
+        points = until(lambda: four(squares(screen.settle(), INK)), 60, "the four breakpoints of a phrase")
         plateau = points[1]
         assert plateau[1] < points[0][1]
         screen.drag(plateau, *((plateau[0], plateau[1] - step) for step in range(4, 29, 4)))
@@ -97,7 +100,7 @@ def test_whole_pass(screen, folder):
         screen.key("ctrl+a")
         screen.text(str(session_path))
         screen.key("Return")
-        until(session_path.exists, 20, "the saved session")
+        until(session_path.exists, 60, "the saved session")
 
         screen.focus("vocal")
         screen.key("ctrl+e")
@@ -108,11 +111,11 @@ def test_whole_pass(screen, folder):
         screen.key("Return")
         screen.focus("vocal")
         screen.key("ctrl+q")
-        assert program.wait(30) == 0
+        assert program.wait(60) == 0
     finally:
         if program.poll() is None:
             program.kill()
-            program.wait(10)
+            program.wait(60)
 
     session = load_session(session_path)
     states = [session.decision(phrase.id).state for phrase in session.segments.phrases]

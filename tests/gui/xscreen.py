@@ -53,7 +53,7 @@ class Screen:
 
     def close(self) -> None:
         self._server.terminate()
-        self._server.wait(20)
+        self._server.wait(60)
 
     def do(self, *words: object) -> str:
         """Give xdotool one command."""
@@ -64,7 +64,7 @@ class Screen:
     def windows(self, name: str) -> list[str]:
         return self.do("search", "--onlyvisible", "--name", name).split()
 
-    def focus(self, name: str, seconds: float = 20) -> str:
+    def focus(self, name: str, seconds: float = 120) -> str:
         """Wait for a window and give it the keyboard; there is no window manager that would."""
         found = until(lambda: self.windows(name), seconds, f"the window {name!r}")
         self.do("windowfocus", "--sync", found[-1])
@@ -76,7 +76,7 @@ class Screen:
             self.do("key", "--clearmodifiers", each)
             time.sleep(0.15)
 
-    def settle(self, seconds: float = 30) -> np.ndarray:
+    def settle(self, seconds: float = 120) -> np.ndarray:
         """Wait until nothing on the screen has changed for a while, and give its pixels."""
         seen = [self.pixels()]
 
