@@ -160,7 +160,8 @@ class TempoMap:
         SettingError
             The tempo or the metre is out of range.
         """
-        return cls.from_changes([TempoChange(bpm, bar=1, metre=metre)])
+        tempo = Tempo(Fraction(0), 60 / _checked_bpm(bpm))
+        return cls((tempo,), (Metre(Fraction(0), *_checked_metre(*metre)),))
 
     @classmethod
     def from_changes(cls, changes: Iterable[TempoChange]) -> TempoMap:
