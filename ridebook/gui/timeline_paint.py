@@ -43,6 +43,8 @@ DASH_PX = (9.0, 5.5)
 """A dash begins every so many pixels, and is so long."""
 CURVE_PX = 2
 """Curves have a point for every two pixels: with fewer corners they look the same and cost half."""
+LABELS_PX = 18
+"""Words are written where half of those in view are at least this wide."""
 LEAST_WINDOW_PX = 4
 """Loudness is read over this many pixels at least: a curve that changes faster than that is a smear."""
 
@@ -423,7 +425,9 @@ def paint_words(painter: QPainter, scene: Scene) -> None:
         edges = np.unique(np.floor(np.concatenate([w0, w1])) + 0.5)
         draw_lines(painter, edges, np.full(len(edges), base - theme.px(5)), edges, np.full(len(edges), base))
         _doubts(painter, scene, w0[data.doubtful[words]], base)
-        _labels(painter, scene, words, w0, w1, base)
+        # A lone word here and there, where few fit, would only puzzle.
+        if np.median(w1 - w0) > theme.px(LABELS_PX):
+            _labels(painter, scene, words, w0, w1, base)
     painter.setPen(_pen(ink))
     draw_lines(painter, x0, np.full(len(x0), base), x1, np.full(len(x0), base))
     wide = x1 - x0 > 3
