@@ -185,7 +185,11 @@ class SongWatch(QObject):
             self.peaks_dbtp, self._known = found.dbtp, found.known
             self.changed.emit()
 
-        desk.pool.start(work, done=done, failed=desk.failed.emit, group="peaks")
+        def failed(error: Exception) -> None:
+            # No dialog: it would come at every edit while a file is away, and nobody asked for this.
+            desk.message.emit(f"The true peaks are not known: {error}.")
+
+        desk.pool.start(work, done=done, failed=failed, group="peaks")
 
 
 def _files_of_its_own(session: Session) -> StemPair:

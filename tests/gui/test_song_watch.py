@@ -45,3 +45,19 @@ def test_peaks_of_a_lane_that_was_left_are_not_shown(desk, qtbot, tmp_path, monk
     assert not watch.peaks_dbtp
     qtbot.waitUntil(lambda: bool(watch.peaks_dbtp))
     assert watch.peaks_dbtp["ridden stem"] == pytest.approx(first["ridden stem"] + 12.0, abs=0.01)
+
+
+def test_a_file_that_is_away_is_told_without_a_dialog(desk, qtbot, tmp_path):
+    vocal, _ = sung([(0, 0, -8, 0), (0, -2, 0, 0)])
+    stems = write_pair(tmp_path, vocal, noise_bed(len(vocal)))
+    watch = SongWatch(desk)
+    desk.open_pair(stems[0], stems[1:])
+    qtbot.waitUntil(lambda: bool(watch.peaks_dbtp))
+    stems[1].unlink()
+    failed, told = [], []
+    desk.failed.connect(failed.append)
+    desk.message.connect(told.append)
+    desk.edit("Trim", lambda session: set_trim(session, session.trim_db - 1.0))
+    qtbot.waitUntil(lambda: any("no longer where" in each for each in told))
+    assert not failed
+    assert not watch.peaks_dbtp
