@@ -22,6 +22,7 @@ from ridebook.check.finding import (
     named,
     nudges,
     ranged,
+    section_said,
     time_text,
     up,
 )
@@ -97,9 +98,10 @@ def repeats_that_differ(session: Session, measures: Measures) -> Iterator[Findin
         if abs(by_lu) <= session.limits.differ_lu:
             continue
         rate_hz = session.vocal.rate_hz
+        said = section_said(other.label or "section")
         sentence = (
-            f"The {other.label or 'section'} at {time_text(other.start_n, rate_hz)} stands {abs(by_lu):.1f} LU "
-            f"{'over' if by_lu > 0 else 'under'} the {first.label or 'section like it'} at "
+            f"{said[:1].upper()}{said[1:]} at {time_text(other.start_n, rate_hz)} stands {abs(by_lu):.1f} LU "
+            f"{'over' if by_lu > 0 else 'under'} {section_said(first.label or 'section like it')} at "
             f"{time_text(first.start_n, rate_hz)}, each against its aim. Is that meant?"
         )
         verb = "Lower" if by_lu > 0 else "Raise"
