@@ -16,7 +16,7 @@ from ridebook.gui.theme import themes
 from ridebook.segment.spans import Kind, Origin
 from ridebook.session import edits
 from ridebook.session.document import State
-from tests.gui.hands import press, put, steps
+from tests.gui.hands import press, put, rest, steps
 from tests.gui.songs import RATE_HZ, mid_pass, song
 
 CTRL, SHIFT, ALT = (
@@ -324,13 +324,14 @@ def marks(image, rect, colour):
     )
 
 
-def test_mark_is_seen_in_sheet_and_timeline_and_goes_when_confirmed(window):
+def test_mark_is_seen_in_sheet_and_timeline_and_goes_when_confirmed(window, qtbot):
     put(window, mid_pass())
     ink = themes().current.colour("ink")
     canvas, viewport = window.timeline.canvas, window.sheet.view.viewport()
     press(window, Qt.Key.Key_V)
     press(window, Qt.Key.Key_2)
-    QTest.qWait(300)
+    qtbot.waitUntil(lambda: not window.timeline.canvas.gliding)
+    rest(window, qtbot)
     word = spans(window, Kind.WORD)["w7.2"]
 
     def seen():
@@ -389,14 +390,14 @@ def drag(window, *way):
     QApplication.processEvents()
 
 
-def zoom(window, phrase_id):
+def zoom(window, qtbot, phrase_id):
     click(window, beside(window, phrase_id))
     press(window, Qt.Key.Key_2)
-    QTest.qWait(250)
+    qtbot.waitUntil(lambda: not window.timeline.canvas.gliding)
 
 
-def test_a_border_dragged_in_the_timeline_is_one_step_and_the_sheet_follows(window):
-    zoom(window, "p1")
+def test_a_border_dragged_in_the_timeline_is_one_step_and_the_sheet_follows(window, qtbot):
+    zoom(window, qtbot, "p1")
     word = spans(window, Kind.WORD)["w1.2"]
     base = at(window, "words", word.start_n, 1.0) - QPoint(0, 4)
     drag(window, base, base + QPoint(10, 0), base + QPoint(20, 0))
@@ -408,8 +409,8 @@ def test_a_border_dragged_in_the_timeline_is_one_step_and_the_sheet_follows(wind
     assert boxes["w1.2"] == moved
 
 
-def test_a_section_border_is_dragged_at_the_top(window):
-    zoom(window, "p4")
+def test_a_section_border_is_dragged_at_the_top(window, qtbot):
+    zoom(window, qtbot, "p4")
     section = spans(window, Kind.SECTION)["s1"]
     place = at(window, "words", section.start_n, 0.0) + QPoint(0, 6)
     drag(window, place, place - QPoint(8, 0), place - QPoint(16, 0))
@@ -417,8 +418,8 @@ def test_a_section_border_is_dragged_at_the_top(window):
     assert steps(window) == ["Move a section's border"]
 
 
-def test_a_word_is_inserted_on_a_stretch_that_was_dragged_over(window):
-    zoom(window, "p0")
+def test_a_word_is_inserted_on_a_stretch_that_was_dragged_over(window, qtbot):
+    zoom(window, qtbot, "p0")
     click(window, on_word(window, "w0.2"))
     press(window, Qt.Key.Key_Delete)
     gone = song()[0].segments.words[2]
@@ -455,8 +456,8 @@ def test_a_phrase_is_inserted_at_the_playhead_and_not_where_one_is(window):
     assert "is here already" in message(window)
 
 
-def test_context_menu_of_the_timeline_splits_where_it_was_opened(window):
-    zoom(window, "p9")
+def test_context_menu_of_the_timeline_splits_where_it_was_opened(window, qtbot):
+    zoom(window, qtbot, "p9")
     word = spans(window, Kind.WORD)["w9.4"]
     place = at(window, "words", word.start_n + word.length_n // 3, 1.0) - QPoint(0, 5)
     menu = open_menu(window.timeline.canvas, place)
@@ -481,8 +482,8 @@ def test_a_phrase_is_split_at_the_playhead(window):
     assert message(window).startswith("Split at the playhead, at 0:21.")
 
 
-def test_a_word_is_retyped_in_the_timeline(window):
-    zoom(window, "p3")
+def test_a_word_is_retyped_in_the_timeline(window, qtbot):
+    zoom(window, qtbot, "p3")
     word = spans(window, Kind.WORD)["w3.0"]
     place = at(window, "words", word.middle_n, 1.0) - QPoint(0, 5)
     QTest.mouseDClick(window.timeline.canvas, LEFT, NONE, place)
@@ -528,8 +529,8 @@ def test_every_action_is_in_the_menu_with_a_key_and_a_tip(window):
     assert sum(not action.shortcut().isEmpty() for action in actions) >= 19
 
 
-def test_dragging_a_border_asks_for_one_suggestion_and_the_sheet_follows_once(window, monkeypatch):
-    zoom(window, "p1")
+def test_dragging_a_border_asks_for_one_suggestion_and_the_sheet_follows_once(window, qtbot, monkeypatch):
+    zoom(window, qtbot, "p1")
     asked, made = [], []
     desk, view = window.desk, window.sheet.view
     suggest_again, rebuild = desk.suggest_again, view.rebuild

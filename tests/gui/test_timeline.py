@@ -48,7 +48,7 @@ def timeline(made, qtbot):
     shown.show()
     shown.activateWindow()
     shown.canvas.setFocus()
-    QTest.qWaitForWindowActive(shown)
+    QTest.qWaitForWindowActive(shown, 60_000)
     desk.set_view(0, 12 * RATE_HZ)
     QApplication.processEvents()
     yield shown
