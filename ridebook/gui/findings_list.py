@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from PySide6.QtCore import QModelIndex, QPoint, QRect, QSize, Qt, QTimer, Signal
-from PySide6.QtGui import QFocusEvent, QFontMetrics, QPainter
+from PySide6.QtGui import QFocusEvent, QFontMetrics, QPainter, QPaintEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
     QInputDialog,
@@ -83,6 +83,10 @@ class _Line(QStyledItemDelegate):
         painter.restore()
 
 
+LOOKING = "Looking through the song…"
+NOTHING = "Nothing to see to."
+
+
 class FindingsList(QListWidget):
     """Findings about what is on the desk, found anew a moment after every edit."""
 
@@ -106,6 +110,7 @@ class FindingsList(QListWidget):
         self._settle.setSingleShot(True)
         self._settle.setInterval(SETTLE_MS)
         self._settle.timeout.connect(self._find)
+        self._instead = ""
         self.watch = SongWatch(desk, self)
         self.watch.changed.connect(self._find)
         desk.session_changed.connect(self._on_session_changed)
@@ -127,6 +132,23 @@ class FindingsList(QListWidget):
         if not self.selectedItems() and self.count():
             self.setCurrentRow(max(self.currentRow(), 0))
 
+    def instead(self) -> str:
+        """Say what stands in the place of findings where there are none."""
+        return "" if self.count() else self._instead
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Paint the findings, or why there are none."""
+        super().paintEvent(event)
+        text = self.instead()
+        if text:
+            theme = themes().current
+            painter = QPainter(self.viewport())
+            painter.setFont(theme.text())
+            painter.setPen(theme.colour("pencil"))
+            room = self.viewport().rect().adjusted(theme.px(16), theme.px(4), -theme.px(8), 0)
+            painter.drawText(room, Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignTop, text)
+            painter.end()
+
     def resizeEvent(self, event: object) -> None:
         """Wrap the sentences anew."""
         super().resizeEvent(event)
@@ -140,8 +162,11 @@ class FindingsList(QListWidget):
         session, measures = desk.session, desk.measures
         if session is None or measures is None:
             self.show_findings(())
+            self._instead = ""
             return
 
+        self._instead = self._instead or LOOKING
+        self.viewport().update()
         peaks_dbtp, health = self.watch.peaks_dbtp, self.watch.health
         hearing = desk.hearing.of(session, measures)
 
@@ -164,6 +189,7 @@ class FindingsList(QListWidget):
                 item.setToolTip(f"{finding.cure.label} (C)")
             if finding.key == key:
                 self.setCurrentItem(item)
+        self._instead = NOTHING
         self.counted.emit(len(findings))
 
     def go_to(self, item: QListWidgetItem) -> None:

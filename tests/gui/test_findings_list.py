@@ -11,7 +11,7 @@ import soundfile
 from PySide6.QtCore import Qt
 
 from ridebook.gui.app import Windows
-from ridebook.gui.findings_list import FINDING
+from ridebook.gui.findings_list import FINDING, LOOKING, NOTHING
 from ridebook.session.document import State
 from tests.gui.songs import song
 from tests.songs import noise_bed, sung, write_pair
@@ -117,3 +117,15 @@ def test_the_sheet_is_printed_from_the_menu(window, qtbot, tmp_path: Path):
     window._print_sheet(target)
     qtbot.waitUntil(target.is_file)
     assert target.read_bytes().startswith(b"%PDF")
+
+
+def test_an_empty_list_says_whether_it_still_looks_or_found_nothing(window, qtbot):
+    findings = window.findings
+    assert findings.instead() == ""
+    session, measures, suggestion = song()
+    window.desk.show_session(session, measures=measures, suggestion=suggestion)
+    qtbot.waitUntil(lambda: findings.instead() == LOOKING or findings.count() > 0)
+    qtbot.waitUntil(lambda: findings.count() > 0)
+    assert findings.instead() == ""
+    findings.show_findings(())
+    assert findings.instead() == NOTHING
