@@ -13,12 +13,13 @@ rate are silent, so that under 18 kHz the index is too low.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
 from ridebook.measure.bands import BELOW_N, PairBands, StemBands
-from ridebook.measure.loudness import integrated_lufs
+from ridebook.measure.loudness import integrated_lufs, loudness_lufs
 from ridebook.measure.measures import CELLS_PER_S, Measures, StemMeasures
 
 # ANSI S3.5-1997, one-third-octave procedure: Table 3 and clauses 4.2 to 4.8, by way of open programs that agree with
@@ -174,13 +175,17 @@ _SPREAD_SLOPES, _SPREAD_OFFSETS = _spread_tables()
 def mix_loudness_lufs(measures: Measures) -> float:
     """Integrated loudness of voice and bed together over the vocal, from their powers as if they had nothing in common.
 
+    Without gates where all is under the absolute one.
+
     Parameters
     ----------
     measures : Measures
         Measures of the pair.
     """
     power = measures.vocal.cell_power + measures.bed.cell_power
-    return integrated_lufs(StemMeasures(measures.rate_hz, measures.frames_n, power))
+    gated_lufs = integrated_lufs(StemMeasures(measures.rate_hz, measures.frames_n, power))
+    # Under -70 LUFS nothing passes the gate, though such a pair can be turned up and heard.
+    return gated_lufs if math.isfinite(gated_lufs) else float(loudness_lufs(power.mean()))
 
 
 def listening_offset_db(mix_lufs: float, listening_db: float = LISTENING_DB) -> float:

@@ -173,6 +173,11 @@ def test_loudness_of_the_mix_is_that_of_both_powers() -> None:
     assert mix_loudness_lufs(Measures(stem, (stem,), stem)) == pytest.approx(-20.0 + 10 * np.log10(2), abs=1e-6)
 
 
+def test_a_mix_that_is_too_quiet_for_the_gate_has_a_loudness_too() -> None:
+    stem = StemMeasures(48_000, 1000 * CELL_N, np.full(1000, float(power_at(-80.0))))
+    assert mix_loudness_lufs(Measures(stem, (stem,), stem)) == pytest.approx(-80.0 + 10 * np.log10(2), abs=1e-6)
+
+
 def test_listening_level_changes_little() -> None:
     # The claim beside the default: 10 dB less or more move an index of a third by 0.02 or 0.035.
     bed = speech(30, 15.65)

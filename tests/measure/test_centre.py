@@ -92,6 +92,12 @@ def test_mono_tells_nothing_and_says_so() -> None:
     assert "mono" in estimate.note
 
 
+def test_a_mix_without_a_middle_tells_nothing_and_says_so() -> None:
+    estimate = centre_balance(figures_of(mix_at(1.0, 0) * [1.0, 0.0]))
+    assert estimate.balance_lu is None
+    assert "in its middle" in estimate.note
+
+
 @pytest.mark.parametrize("mix", [np.zeros((20 * RATE_HZ, 2)), np.ones((RATE_HZ, 2)) * 0.1])
 def test_silence_and_a_moment_tell_nothing(mix: np.ndarray) -> None:
     estimate = centre_balance(figures_of(mix))
