@@ -453,7 +453,9 @@ def _audio(
     if figures.true_peak_dbtp > ceiling_dbtp:
         notices.append(f"That is over the ceiling of {ceiling_dbtp:g} dBTP; nothing was limited.")
     if report.clipped_n:
-        notices.append(f"{report.clipped_n} samples are cut off at full scale: lower the trim.")
+        # The trim is on the vocal alone.
+        cure = ": lower the trim" if output.what in (What.STEM, What.MIX) else ""
+        notices.append(f"{report.clipped_n} samples are cut off at full scale{cure}.")
     return Handed(output, told, details, report, figures, (*notices, *report.notices))
 
 

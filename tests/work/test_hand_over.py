@@ -23,6 +23,7 @@ from ridebook.errors import (
     SourceUnusableError,
 )
 from ridebook.exchange.manifest import differing_files, read_manifest
+from ridebook.ride.lane import Lane
 from ridebook.session.document import Follower, Session
 from ridebook.work.deliverables import Formats, Part, follower_names, named_outputs, naming_of
 from ridebook.work.hand_over import HandedOver, HandOver, Output, What, hand_over
@@ -256,3 +257,11 @@ def test_true_peaks_are_held_against_the_ceiling_of_the_session(session: Session
         limited = replace(session, limits=replace(session.limits, ceiling_dbtp=ceiling_dbtp))
         (file,) = hand_over(limited, HandOver(outputs)).files
         assert any(f"ceiling of {ceiling_dbtp:g} dBTP" in notice for notice in file.notices) is told
+
+
+def test_samples_that_are_cut_off_are_told_with_the_trim_as_cure_where_it_is_one(session: Session, out: Path) -> None:
+    loud = replace(session, lane=Lane.from_pairs([(0, 40.0)]), followers=session.followers[1:])
+    outputs = named_outputs({Part.STEM, Part.FOLLOWERS}, loud, out, naming_of(loud))
+    told = {file.output.what: " ".join(file.notices) for file in hand_over(loud, HandOver(outputs)).files}
+    assert "cut off at full scale: lower the trim." in told[What.STEM]
+    assert "cut off at full scale." in told[What.FOLLOWER]
