@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import (
     QButtonGroup,
     QComboBox,
@@ -54,6 +55,7 @@ class _FileField(QLineEdit):
 
     def _ask(self) -> None:
         dialog = QFileDialog(self, self.accessibleName(), self.text() or last_folder(), self._kinds)
+        dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         dialog.setFileMode(QFileDialog.FileMode.ExistingFile)
         dialog.fileSelected.connect(self.setText)
         dialog.open()
@@ -71,6 +73,7 @@ class LaneDialog(QDialog):
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._desk = desk
+        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self.setWindowTitle("A lane from elsewhere")
         vocal = Path(desk.session.vocal.path)
         self.from_table = QRadioButton("From a table of times and gains", self)
@@ -213,6 +216,7 @@ class ApprovedMixDialog(QDialog):
     def __init__(self, desk: Desk, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._desk = desk
+        self.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         self.setWindowTitle("The approved mix")
         approved = desk.session.approved_mix
         self.mix = _FileField("Approved mix", "the mix that these stems were bounced from", AUDIO_FILTER, self)
