@@ -20,7 +20,7 @@ from ridebook.check.findings import Finding, Severity, apply_cure, find
 from ridebook.gui.desk import Desk
 from ridebook.gui.song_watch import SongWatch
 from ridebook.gui.theme import themes
-from ridebook.gui.words import clock
+from ridebook.gui.words import clock, with_minus
 from ridebook.segment.spans import Kind, holder
 from ridebook.session.document import Session
 from ridebook.session.edits import accept_finding
@@ -48,7 +48,7 @@ class _Line(QStyledItemDelegate):
         left, time = self._wide()
         wide = max(120, option.widget.viewport().width() - left - time - theme.px(16))
         metrics = QFontMetrics(theme.text())
-        text = metrics.boundingRect(QRect(0, 0, wide, 1000), Qt.TextFlag.TextWordWrap, finding.sentence)
+        text = metrics.boundingRect(QRect(0, 0, wide, 1000), Qt.TextFlag.TextWordWrap, with_minus(finding.sentence))
         return QSize(left + time + wide, max(theme.target_px, text.height() + theme.px(6)))
 
     def paint(self, painter: QPainter, option: QStyleOptionViewItem, index: QModelIndex) -> None:
@@ -78,7 +78,7 @@ class _Line(QStyledItemDelegate):
         painter.drawText(
             option.rect.adjusted(left + time, theme.px(3), -theme.px(12), 0),
             Qt.TextFlag.TextWordWrap,
-            finding.sentence,
+            with_minus(finding.sentence),
         )
         painter.restore()
 
@@ -184,7 +184,7 @@ class FindingsList(QListWidget):
             item = QListWidgetItem(self)
             item.setData(FINDING, finding)
             must = "Must be seen to: " if finding.severity is Severity.MUST else ""
-            item.setData(Qt.ItemDataRole.AccessibleTextRole, must + finding.sentence)
+            item.setData(Qt.ItemDataRole.AccessibleTextRole, must + with_minus(finding.sentence))
             if finding.cure is not None:
                 item.setToolTip(f"{finding.cure.label} (C)")
             if finding.key == key:
@@ -237,7 +237,7 @@ class FindingsList(QListWidget):
         dialog = QInputDialog(self)
         dialog.setAttribute(Qt.WidgetAttribute.WA_DeleteOnClose)
         dialog.setWindowTitle("Accept a finding")
-        dialog.setLabelText(f"{finding.sentence}\n\nWhy it may stay so:")
+        dialog.setLabelText(f"{with_minus(finding.sentence)}\n\nWhy it may stay so:")
         dialog.textValueSelected.connect(
             lambda note: self._desk.edit("Accept a finding", lambda now: accept_finding(now, finding.key, note))
         )

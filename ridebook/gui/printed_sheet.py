@@ -43,6 +43,7 @@ from ridebook.exchange.sheet_content import (
     sheet_content,
     signed,
 )
+from ridebook.gui.words import with_minus
 
 WAIT_S = 120.0
 PNG_DPI = 160
@@ -447,7 +448,7 @@ class _Layout:
         for found in findings:
             font = _sans(9.5, bold=found.must)
             left = self._columns.lyric
-            lines = _wrapped_text(found.sentence, font, self._columns.right - left)
+            lines = _wrapped_text(with_minus(found.sentence), font, self._columns.right - left)
             pitch = 13.5 * UNIT
             self._room(len(lines) * pitch + 4 * UNIT)
             top = self._y + 1.5 * UNIT

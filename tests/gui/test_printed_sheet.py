@@ -14,6 +14,7 @@ from ridebook.exchange.report import Report, report_json
 from ridebook.gui import printed_sheet
 from ridebook.gui.printed_sheet import BAND, HAIR, INK, LOST, PENCIL, SIZES_PT, WASH, Paper, laid_out, page_images
 from ridebook.gui.theme import themes
+from ridebook.gui.words import with_minus
 from tests.exchange.test_report import NUMBER, made_report, numbers_known
 
 
@@ -54,7 +55,7 @@ def test_every_number_that_is_printed_is_in_the_json(report, paper, monkeypatch)
     assert [number for number in printed if number not in known] == []
     together = " ".join(text for page in pages for text in page)
     for finding in report.findings:
-        assert " ".join(finding.sentence.split()) in together
+        assert " ".join(with_minus(finding.sentence).split()) in together
 
 
 def longer(report: Report, times: int) -> Report:
