@@ -29,7 +29,7 @@ from ridebook.measure.measures import ABSENT_LUFS, Measures
 from ridebook.measure.spans import span_loudness_lufs
 from ridebook.ride.edits import thin
 from ridebook.ride.lane import Lane
-from ridebook.segment.spans import Span, inside
+from ridebook.segment.spans import Kind, Span, inside
 from ridebook.session.document import Session, State
 
 LURCH_S = 0.1
@@ -206,10 +206,11 @@ def too_dense(session: Session) -> Iterator[Finding]:
 
 
 def lifted_noises(session: Session, measures: Measures) -> Iterator[Finding]:
-    """Breaths, sibilants and pauses in which the lane stands over what is on either side of it."""
+    """Breaths, sibilants, plosives and pauses in which the lane stands over what is on either side of it."""
     breaths = list(_lifted(session, "breath", session.segments.breaths, *_breath_lifts(session, measures)))
     yield from breaths
-    yield from _lifted(session, "sibilant", session.segments.sibilants, *_sibilant_lifts(session, measures))
+    for kind, spans in ((Kind.SIBILANT, session.segments.sibilants), (Kind.PLOSIVE, session.segments.plosives)):
+        yield from _lifted(session, kind.value, spans, *_lifts_over_both(session, measures, spans))
     yield from _lifted(session, "pause", *_pause_lifts(session, measures, breaths))
 
 
@@ -234,9 +235,8 @@ def _breath_lifts(session: Session, measures: Measures) -> tuple[np.ndarray, np.
     return mean_rides_db(session.lane, measures.vocal, starts, ends) - low, low
 
 
-def _sibilant_lifts(session: Session, measures: Measures) -> tuple[np.ndarray, np.ndarray]:
-    """How far each sibilant is lifted over both of its neighbours, and the higher gain of these."""
-    spans = session.segments.sibilants
+def _lifts_over_both(session: Session, measures: Measures, spans: Sequence[Span]) -> tuple[np.ndarray, np.ndarray]:
+    """How far each span is lifted over both of its neighbours, and the higher gain of these."""
     if not spans:
         return np.zeros(0), np.zeros(0)
     starts, ends = _borders(spans)

@@ -97,17 +97,22 @@ def test_a_peak_is_cured_by_the_trim_and_a_mix_is_left_to_the_engineer():
         apply_cure(decided(), mix_peak)
 
 
-# ---- lifted breaths, sibilants and pauses ----
+# ---- lifted breaths, sibilants, plosives and pauses ----
 
 
 def noisy(session=None):
-    """The pair with a breath at 4.2 s, a sibilant in w4 and bleed in all pauses, all of it told."""
+    """The pair with a breath at 4.2 s, a plosive and a sibilant in w4 and bleed in all pauses, all of it told."""
     measures = pair()
     power = measures.vocal.cell_power.copy()
     power[power < 1e-9] = 10**-5.5
     power[420:450] = 10**-4.0
     segments = small_session().segments
-    segments = replace(segments, breaths=(span("b1", "breath", 4.2, 4.5),), sibilants=(span("x1", "sibilant", 7, 7.2),))
+    segments = replace(
+        segments,
+        breaths=(span("b1", "breath", 4.2, 4.5),),
+        sibilants=(span("x1", "sibilant", 7, 7.2),),
+        plosives=(span("t1", "plosive", 6.8, 6.86, "pop"),),
+    )
     return replace(measures, vocal=StemMeasures(S, 20 * S, power)), segments
 
 
@@ -120,6 +125,11 @@ def lane_s(*pairs):
     [
         ("breath:b1", [(4.0, 0), (4.15, 1.8), (4.5, 1.8), (5, 2)], [(4.0, 0), (4.6, 0), (4.8, 2)]),
         ("sibilant:x1", [(6.95, 0), (7.0, 1.7), (7.2, 1.7), (7.25, 0)], [(6.8, 0), (6.95, 1.7), (7.25, 1.7), (7.4, 0)]),
+        (
+            "plosive:t1",
+            [(6.75, 0), (6.79, 1.7), (6.87, 1.7), (6.91, 0)],
+            [(6.6, 0), (6.7, 1.7), (6.87, 1.7), (6.91, 0)],
+        ),
         ("pause:p3", [(8.5, 0), (9, 1.6), (10, 1.6), (10.5, 0)], [(8.5, 0), (9, 1.4), (10, 1.4), (10.5, 0)]),
     ],
 )

@@ -104,6 +104,19 @@ def test_first_word_added_and_a_line_whose_words_are_not_known():
     check_session(after)
 
 
+@pytest.mark.parametrize("at_n", [0, 5 * S, 20 * S - 1])
+def test_a_line_of_one_frame_has_room_for_no_word_and_says_so(at_n):
+    phrase = Span("p1", Kind.PHRASE, at_n, at_n + 1, "one")
+    # A word that reaches past such a line on both sides may have its middle in it or not.
+    words = [(), (Span("w1", Kind.WORD, max(0, at_n - 3), at_n + 1, "one"),), (Span("w1", Kind.WORD, at_n, at_n + 1),)]
+    for own in words:
+        session = small_session(segments=Segments(phrases=(phrase,), words=own))
+        with pytest.raises(SegmentError, match="no room for"):
+            edits.retype_line(session, "p1", "one two three")
+    alone = small_session(segments=Segments(phrases=(phrase,), words=words[2]))
+    assert labels(edits.retype_line(alone, "p1", "won")) == ["won"]
+
+
 def test_an_empty_line_is_refused():
     for span_id, text in (("p1", "  "), ("w1", "one")):
         with pytest.raises(SegmentError, match="typed anew"):
