@@ -77,8 +77,8 @@ REACH_LU = 6.0
 BEYOND_FACTOR = 1.5
 """The mixes stood within 6 LU either way; of what reads further off less is known, and the bar is wider."""
 
-FURTHEST_LU = 12.0
-"""What reads further off than twice that reach, as a file of one side or without any middle, tells nothing."""
+LOWEST_LU = -12.0
+"""What reads lower, by twice the reach, has no middle, as a file of one side alone: that is no balance at all."""
 
 _CHUNK_WINDOWS_N = 256
 _SILENCE = 1e-12
@@ -149,9 +149,8 @@ def centre_balance(figures: CentreFigures | None) -> CentreEstimate:
         return CentreEstimate(None, 0.0, "It is mono, or nearly: where all is in the middle, nothing can be told.")
     shown = np.array(astuple(figures)[: len(COEFFICIENTS)])
     lu = float(((shown - MEANS_DB) / SCALES_DB) @ np.array(COEFFICIENTS) + CONSTANT_LU)
-    if abs(lu) > FURTHEST_LU:
-        where = "in" if lu < 0.0 else "beside"
-        return CentreEstimate(None, 0.0, f"There is hardly anything {where} its middle, so that nothing can be told.")
+    if lu < LOWEST_LU:
+        return CentreEstimate(None, 0.0, "There is hardly anything in its middle, so that nothing can be told.")
     notes = []
     if abs(lu) > REACH_LU:
         notes.append(f"It is beyond the {REACH_LU:g} LU either way that the estimate was measured over.")
