@@ -1,8 +1,13 @@
 """Property tests try the same cases in every run, so that a run that fails can be had again.
 
 ``pytest --hypothesis-profile=explore`` tries others, and more of them. No case has to be done by the clock, which on a
-busy machine tells of others.
+busy machine tells of others. Sums of arrays stay on one thread, as the program has it in its work: others that wait for
+their share cost processor time and do nothing.
 """
+
+import os
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from hypothesis import HealthCheck, settings
 

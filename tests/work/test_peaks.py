@@ -51,7 +51,7 @@ def test_peaks_are_those_of_a_whole_pass_edit_after_edit(stems: list[Path], foll
     with open_pair(vocal, [bed], [double] if followers else []) as pair:
         session = with_double(session_of(pair), pair) if followers else session_of(pair)
         heights, known = heights_of(pair, 0.0), None
-        for _ in range(12):
+        for _ in range(8):
             frames = np.sort(rng.choice(pair.frames_n // 4410, 9, replace=False)) * 4410
             lane = Lane.from_pairs(zip(frames.tolist(), rng.uniform(-6, 6, 9).tolist()))
             session = replace(session, lane=lane, trim_db=float(rng.uniform(-6, 6)))
