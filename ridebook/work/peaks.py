@@ -122,7 +122,8 @@ def true_peaks(
     """Find the true peaks of the ridden stem and of the mix, as they would be rendered.
 
     The blocks are looked at in the order of what they could reach at most: the peak they had under other gains, and the
-    height of each voice times what its gain has changed. Once no other could pass the highest so far, it is the peak.
+    height of each voice times what its gain has changed; or all heights under the gains, where that is less. Once no
+    other could pass the highest so far, it is the peak.
 
     Parameters
     ----------
@@ -150,7 +151,9 @@ def true_peaks(
         peaks, under = before.peaks.copy(), before.gains.copy()
         changed = np.abs(now - under).max(axis=2)
         unknown = spiky | np.isinf(changed).any(axis=0)  # now, or when the block was last looked at
-        bounds = np.where(unknown, np.inf, peaks + (voices * np.where(unknown, 0.0, changed)).sum(axis=0) * _SLACK)
+        by_change = peaks + (voices * np.where(unknown, 0.0, changed)).sum(axis=0) * _SLACK
+        by_height = (voices * now.max(axis=2)).sum(axis=0) * _SLACK + (heights.bed if mixed else 0.0)
+        bounds = np.where(spiky, np.inf, np.minimum(np.where(unknown, np.inf, by_change), by_height))
         # The gains of all blocks are as they were where nothing changed, and so is the peak.
         peak = float(peaks[(changed == 0.0).all(axis=0) & ~spiky].max(initial=0.0))
         for k in np.argsort(-bounds).tolist():
