@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Iterator, Sequence
 
 import numpy as np
@@ -30,6 +29,7 @@ from ridebook.check.standing import Standing
 from ridebook.measure.measures import Measures
 from ridebook.measure.spans import mean_balance_lu, span_loudness_lufs
 from ridebook.ride.ridden import ridden
+from ridebook.segment.repeats import sung_name
 from ridebook.segment.spans import Span
 from ridebook.session.document import Session
 from ridebook.session.edits import quiet_ids
@@ -78,8 +78,7 @@ def repeats_that_differ(session: Session, measures: Measures) -> Iterator[Findin
     """Sections that repeat each other and stand at different balances with the rides on them; a question, no fault."""
     by_name: dict[str, list[Span]] = {}
     for section in session.segments.sections:
-        # What a name says goes before what was heard: a section that was named by hand says what it is.
-        name = re.sub(r"[\s_\-]*\d+$", "", section.label.strip()).casefold() or section.repeats
+        name = sung_name(section)
         if name:
             by_name.setdefault(name, []).append(section)
     repeated = {name: sections for name, sections in by_name.items() if len(sections) > 1}

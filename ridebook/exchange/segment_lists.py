@@ -7,6 +7,7 @@ from pathlib import Path
 
 from ridebook.errors import ExchangeError, SegmentError
 from ridebook.exchange.tables import cell_text, read_table, text_cell, time_cell, time_frame_n, write_table
+from ridebook.segment.repeats import with_repeats
 from ridebook.segment.spans import Kind, Origin, Segments, Span
 
 HEADER = ("kind", "start_s", "end_s", "label")
@@ -42,7 +43,7 @@ def write_segments(path: str | Path, segments: Segments, rate_hz: int, protect: 
 
 
 def read_segments(path: str | Path, rate_hz: int, frames_n: int | None = None) -> Segments:
-    """Segments out of a list, of origin file, with new ids.
+    """Segments out of a list, of origin file, with new ids; what has the same label repeats.
 
     Parameters
     ----------
@@ -77,6 +78,6 @@ def read_segments(path: str | Path, rate_hz: int, frames_n: int | None = None) -
         span_id = f"{kind.value[0]}{i}"  # sections and sibilants share a letter, but no two rows a number
         spans[kind].append(Span(span_id, kind, start_n, end_n, cell_text(row[3]), Origin.FILE))
     try:
-        return Segments(*(tuple(spans[kind]) for kind in _ORDER))
+        return with_repeats(Segments(*(tuple(spans[kind]) for kind in _ORDER)))
     except SegmentError as error:
         raise ExchangeError(f"{path}: {error}") from error

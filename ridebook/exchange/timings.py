@@ -12,6 +12,7 @@ from pathlib import Path
 from ridebook.audio.output import atomic_write
 from ridebook.errors import ExchangeError
 from ridebook.exchange.tables import FARTHEST_S, time_cell
+from ridebook.segment.repeats import with_repeats
 from ridebook.segment.spans import Kind, Origin, Segments, Span
 
 NEW_PHRASE_AFTER_S = 0.35
@@ -111,7 +112,7 @@ def read_timings(path: str | Path, rate_hz: int, frames_n: int | None = None) ->
     elif words:
         phrases = _with_stray_words(phrases, words, troubles)
     segments = Segments(tuple(spans.get(Kind.SECTION, [])), tuple(phrases), tuple(words))
-    return Timings(segments, troubles.sentences())
+    return Timings(with_repeats(segments), troubles.sentences())
 
 
 def completed(timed: Segments, found: Segments) -> Segments:

@@ -10,7 +10,7 @@ from PySide6.QtGui import QAction, QKeySequence
 from PySide6.QtWidgets import QMenu, QWidget
 
 from ridebook.gui.desk import Desk
-from ridebook.gui.words import counted, signed
+from ridebook.gui.words import clock, counted, signed
 from ridebook.segment.spans import Kind, Span
 from ridebook.session import edits
 from ridebook.session.document import Session, State
@@ -155,6 +155,7 @@ class RideActions(QObject):
         "nudge_up_fine",
         "nudge_down_fine",
         "flatten",
+        "carry_on",
         "",
         "lock",
         "quiet",
@@ -179,6 +180,7 @@ class RideActions(QObject):
         "nudge_up",
         "nudge_down",
         "flatten",
+        "carry_on",
         "",
         "lock",
         "quiet",
@@ -217,6 +219,14 @@ class RideActions(QObject):
             "Ride a tenth of a dB down",
         )
         add(group, "flatten", "&Flatten", "F", self.flatten, "Take the ride out")
+        add(
+            group,
+            "carry_on",
+            "Carry to its &repeats",
+            "Ctrl+Shift+V",
+            self.carry_to_repeats,
+            "Carry the rides of the phrase or section to those that sing the same, stretched to fit",
+        )
         add(group, "lock", "&Lock", "K", self.lock, "Keep as it is, or let go again")
         add(group, "quiet", "Meant to be &quiet", "Q", self.quiet, "Say that it is meant to be quiet, or not")
         add(group, "note", "&Note…", "T", self.note, "Write a note in the margin")
@@ -290,6 +300,25 @@ class RideActions(QObject):
         """Take the rides out of the selected phrases or words."""
         ids = [span.id for span in self._desk.selected_spans()]
         self._decide("Flatten", ids, lambda session: edits.flatten(session, ids))
+
+    def carry_to_repeats(self) -> None:
+        """Carry the rides of the current phrase or section to all that repeat it, in one step."""
+        desk = self._desk
+        span = desk.span(desk.selection.current_id)
+        if span is not None and span.kind is Kind.WORD:
+            span = desk.session.segments.phrase_of(span)
+        if span is None:
+            return
+        session = desk.session
+        others = edits.open_to_carry(session, span.id)
+        named = spans_named(session, [span])
+        if not others:
+            desk.message.emit(f"Nothing that is not locked is known to repeat {named}: copy its rides and carry them.")
+            return
+        many = counted(len(others), "repeat")
+        places = ", ".join(clock(other.start_n, session.vocal.rate_hz) for other in others)
+        if desk.edit(f"Carry rides of {named} to {many}", lambda now: edits.carry_to_repeats(now, span.id)):
+            desk.message.emit(f"Carried the rides of {named} to {many}, at {places}.")
 
     def lock(self) -> None:
         """Lock the selected phrases, or unlock them where all are locked."""
@@ -415,6 +444,7 @@ class RideActions(QObject):
             "nudge_up_fine",
             "nudge_down_fine",
             "flatten",
+            "carry_on",
             "lock",
             "quiet",
             "note",

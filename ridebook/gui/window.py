@@ -464,6 +464,7 @@ class Window(QMainWindow):
         self.actions_.menu(menu, (name for name in SegmentActions.CONTEXT if name != "split"))
         menu.addSeparator()
         self.actions_.menu(menu, SegmentActions.INSERT)
+        self.actions_.menu(menu, ("", "carry_on"))
 
     def _ask_label(self, span: Span) -> None:
         """Have a label typed where the user is: in the timeline where that has the focus, else in the sheet."""

@@ -10,7 +10,7 @@ import numpy as np
 
 from ridebook.measure.features import VocalFeatures
 from ridebook.segment.activity import Activity
-from ridebook.segment.spans import Span, inside
+from ridebook.segment.spans import Kind, Segments, Span, inside
 
 POINTS_N = 40
 """Points that each phrase is told by, evenly over its length."""
@@ -31,6 +31,7 @@ FARTHEST = 1.0
 """Phrases whose mean distance is under this sing the same. Chosen on singing whose lines repeat."""
 
 _NUMBER = re.compile(r"[\s_\-]*\d+$")
+_WORD = re.compile(r"\w+")
 
 SHARE = 0.6
 """A section repeats another where this much of both, by time, are phrases that repeat in the same order."""
@@ -168,6 +169,33 @@ def _letters(number: int) -> str:
     return (_letters(number // 26 - 1) if number >= 26 else "") + chr(ord("A") + number % 26)
 
 
+def sung_name(span: Span) -> str:
+    """Name that a phrase or section shares with those that sing the same: what it is called goes before what was heard.
+
+    A section's name without its number ("chorus 2"), a phrase's words without their punctuation; empty where nothing is
+    known.
+    """
+    if span.kind is Kind.SECTION:
+        return _said_name(span) or span.repeats
+    return " ".join(_WORD.findall(span.label.casefold())) or span.repeats
+
+
+def repeats_of(segments: Segments, span: Span) -> tuple[Span, ...]:
+    """Other phrases, or sections that hold a phrase, that sing the same as `span`, in order of time."""
+    if span.kind not in (Kind.PHRASE, Kind.SECTION) or not sung_name(span):
+        return ()
+    others = segments.phrases if span.kind is Kind.PHRASE else tuple(filter(segments.phrases_of, segments.sections))
+    return tuple(other for other in others if other.id != span.id and sung_name(other) == sung_name(span))
+
+
+def with_repeats(segments: Segments) -> Segments:
+    """Segments that were read, in which phrases of the same words, and sections by name or phrases, are repeats."""
+    names: list[object] = [sung_name(phrase) or k for k, phrase in enumerate(segments.phrases)]
+    phrases = [replace(phrase, repeats=name) for phrase, name in zip(segments.phrases, named(names))]
+    sections = sections_by_repeats(segments.sections, phrases)
+    return segments.with_spans(Kind.PHRASE, phrases).with_spans(Kind.SECTION, sections)
+
+
 def sections_by_repeats(sections: Sequence[Span], phrases: Sequence[Span]) -> tuple[Span, ...]:
     """Sections that know which of them sing the same, by what their phrases repeat.
 
@@ -178,15 +206,17 @@ def sections_by_repeats(sections: Sequence[Span], phrases: Sequence[Span]) -> tu
     rows = [[(p.repeats, p.length_n) for p in inside(tuple(phrases), section)] for section in sections]
     for later, own in enumerate(rows):
         shares = [_shared(rows[earlier], own) for earlier in range(later)]
-        name = _NUMBER.sub("", sections[later].label.strip()).casefold()
-        namesake = next(
-            (k for k in range(later) if name and _NUMBER.sub("", sections[k].label.strip()).casefold() == name), None
-        )
+        name = _said_name(sections[later])
+        namesake = next((k for k in range(later) if name and _said_name(sections[k]) == name), None)
         if namesake is not None:
             group[later] = group[namesake]
         elif shares and max(shares) >= SHARE:
             group[later] = group[int(np.argmax(shares))]
     return tuple(replace(section, repeats=name) for section, name in zip(sections, named(group)))
+
+
+def _said_name(section: Span) -> str:
+    return _NUMBER.sub("", section.label.strip()).casefold()
 
 
 def _shared(first: Sequence[tuple[str, int]], second: Sequence[tuple[str, int]]) -> float:

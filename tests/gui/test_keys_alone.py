@@ -9,6 +9,9 @@ from PySide6.QtWidgets import QAbstractButton, QApplication, QButtonGroup, QFile
 from ridebook.gui.app import Windows
 from ridebook.gui.export_dialog import ExportDialog
 from ridebook.gui.theme import themes
+from ridebook.segment.spans import Kind
+from ridebook.session.document import State
+from tests.gui.hands import steps
 from tests.gui.songs import song
 
 
@@ -120,3 +123,48 @@ def test_listening_is_folded_where_large_text_leaves_no_room_for_it(window):
     assert "F8" in window.statusBar().currentMessage()
     window.actions_["strip"].trigger()
     assert window.strip.isVisible()
+
+
+def test_rides_are_carried_to_all_repeats_by_one_key_and_taken_back_by_another(window, qtbot):
+    desk, view = window.desk, window.sheet.view
+    control, shift = Qt.KeyboardModifier.ControlModifier, Qt.KeyboardModifier.ShiftModifier
+    view.setFocus()
+    before = desk.session
+    desk.select(("p4",))
+    assert window.actions_["carry_on"].isEnabled()
+    qtbot.keyClick(view, Qt.Key.Key_Plus)
+    nudged = desk.session
+    qtbot.keyClick(view, Qt.Key.Key_V, control | shift)
+    (first, again) = (next(p for p in before.segments.phrases if p.id == each) for each in ("p4", "p10"))
+    gains_db = desk.session.lane.gain_db_at([first.middle_n, again.middle_n])
+    assert gains_db[1] == pytest.approx(gains_db[0], abs=0.05)
+    assert gains_db[0] > nudged.lane.gain_db_at([again.middle_n])[0] + 0.3
+    assert desk.session.decision("p10").state is State.DRAWN
+    assert [p.id for p in before.segments.phrases if desk.session.decision(p.id) != nudged.decision(p.id)] == ["p10"]
+    assert "1 repeat, at 0:41" in window.statusBar().currentMessage()
+    qtbot.keyClick(view, Qt.Key.Key_Z, control)
+    assert desk.session == nudged
+
+
+def test_a_word_and_a_section_are_carried_too_and_what_nothing_repeats_is_told(window, qtbot):
+    desk, view = window.desk, window.sheet.view
+    keys = Qt.KeyboardModifier.ControlModifier | Qt.KeyboardModifier.ShiftModifier
+    view.setFocus()
+    desk.select(("p5",))
+    qtbot.keyClick(view, Qt.Key.Key_Plus)
+    nudged = desk.session
+    desk.select(("w5.1",), kind=Kind.WORD)
+    qtbot.keyClick(view, Qt.Key.Key_V, keys)
+    assert desk.session.decision("p11").state is State.DRAWN
+    desk.undo()
+    desk.select(("s1",), kind=Kind.SECTION)
+    qtbot.keyClick(view, Qt.Key.Key_V, keys)
+    assert desk.session.decision("p11").state is State.DRAWN
+    assert steps(window)[-1] == "Carry rides of “Chorus 1” to 1 repeat"
+    desk.undo()
+    desk.select(("p0",))
+    qtbot.keyClick(view, Qt.Key.Key_V, keys)
+    assert desk.session is nudged
+    assert "Nothing that is not locked is known to repeat" in window.statusBar().currentMessage()
+    lines = {line.keys: line for line in window.key_lines()}
+    assert lines["Ctrl+Shift+V"].group == "Rides"

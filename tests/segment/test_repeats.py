@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +10,8 @@ import soundfile
 
 from ridebook.segment.activity import find_activity
 from ridebook.segment.find import find_segments
-from ridebook.segment.repeats import named, repeated_phrases, sections_by_repeats
-from ridebook.segment.spans import Kind, Span
+from ridebook.segment.repeats import named, repeated_phrases, repeats_of, sections_by_repeats, with_repeats
+from ridebook.segment.spans import Kind, Segments, Span
 from tests.segment import made
 
 RATE_HZ = 22050
@@ -103,3 +104,40 @@ def test_sections_repeat_by_their_phrases_or_by_name() -> None:
     assert [each.repeats for each in heard] == ["A", "", "A"]
     called = sections_by_repeats([section(0, "Chorus"), section(1, "verse"), section(2, "chorus 2")], [])
     assert [each.repeats for each in called] == ["A", "", "A"]
+
+
+def test_what_was_read_repeats_by_its_words_and_names() -> None:
+    lines = ["Turn the tide", "over the sand", "turn the tide,", "", "over  the sand!", ""]
+    phrases = tuple(Span(f"p{i}", Kind.PHRASE, 100 * i, 100 * i + 90, text) for i, text in enumerate(lines))
+    labels = ["", "", "Bridge"]
+    sections = tuple(Span(f"s{i}", Kind.SECTION, 200 * i, 200 * (i + 1), text) for i, text in enumerate(labels))
+    # The second section sings one line of the first; the third none.
+    read = with_repeats(Segments(sections, phrases))
+    assert [each.repeats for each in read.phrases] == ["A", "B", "A", "", "B", ""]
+    assert [each.repeats for each in read.sections] == ["", "", ""]
+    # Without the line that is not sung again the two sing the same.
+    alike = with_repeats(Segments((sections[0], replace(sections[1], end_n=500)), (*phrases[:3], phrases[4])))
+    assert [each.repeats for each in alike.sections] == ["A", "A"]
+    named_so = tuple(replace(each, label=label) for each, label in zip(sections, ("Chorus 1", "Verse", "chorus")))
+    assert [each.repeats for each in with_repeats(Segments(named_so, phrases)).sections] == ["A", "", "A"]
+    assert with_repeats(Segments()) == Segments()
+
+
+def test_repeats_of_a_span_go_by_what_it_is_called_and_else_by_what_was_heard() -> None:
+    phrases = tuple(
+        Span(f"p{i}", Kind.PHRASE, 100 * i, 100 * i + 90, text, repeats=name)
+        for i, (text, name) in enumerate([("la la", "A"), ("no", "A"), ("La, la!", ""), ("", "B"), ("", "B"), ("", "")])
+    )
+    sections = (
+        Span("s0", Kind.SECTION, 0, 200, "chorus"),
+        Span("s1", Kind.SECTION, 200, 400, "Chorus 2"),
+        Span("s2", Kind.SECTION, 600, 800, "chorus 3"),  # without a phrase
+    )
+    segments = Segments(sections, phrases, (Span("w0", Kind.WORD, 0, 50, "la"), Span("w1", Kind.WORD, 200, 250, "la")))
+
+    def ids(span: Span) -> list[str]:
+        return [each.id for each in repeats_of(segments, span)]
+
+    assert [ids(phrase) for phrase in phrases] == [["p2"], [], ["p0"], ["p4"], ["p3"], []]
+    assert ids(sections[0]) == ["s1"]
+    assert ids(segments.words[0]) == []

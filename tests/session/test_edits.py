@@ -389,6 +389,20 @@ def test_sections_of_as_many_phrases_carry_phrase_by_phrase():
     same_outside(session, after, (9.5, 20))
 
 
+def test_rides_are_carried_to_all_that_repeat_a_phrase_but_for_the_locked():
+    session = edits.nudge(small_session(), ["p1"], 2.0)
+    alike = [replace(phrase, label="la la") for phrase in session.segments.phrases]
+    alike[1] = replace(alike[1], label="else")
+    session = replace(session, segments=session.segments.with_spans(Kind.PHRASE, alike))
+    after = edits.carry_to_repeats(session, "p1")
+    assert after == edits.carry(edits.carry(session, "p1", "p3"), "p1", "p4")
+    assert states(after) == ["drawn", "open", "drawn", "drawn"]
+    kept = edits.carry_to_repeats(locked(session, "p3"), "p1")
+    assert states(kept) == ["drawn", "open", "open", "drawn"]
+    assert [each.id for each in edits.open_to_carry(locked(session, "p3"), "p1")] == ["p4"]
+    assert edits.carry_to_repeats(session, "p2") is session
+
+
 def test_what_cannot_be_carried_is_told():
     for from_id, to_id in (("p1", "s1"), ("w1", "w2"), ("p1", "p9")):
         with pytest.raises(SegmentError):

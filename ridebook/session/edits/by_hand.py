@@ -11,6 +11,7 @@ import numpy as np
 from ridebook.errors import SegmentError
 from ridebook.ride import edits as lane_edits
 from ridebook.ride.lane import Breakpoint, Lane
+from ridebook.segment.repeats import repeats_of
 from ridebook.segment.spans import Kind, Span
 from ridebook.session.document import Session, State
 from ridebook.session.edits.common import (
@@ -250,6 +251,33 @@ def carry(session: Session, from_id: str, to_id: str) -> Session:
         session.lane, to_n[0], to_n[-1], points, ramp_length_n(session, Kind.PHRASE), session.vocal.frames_n
     )
     return _with_lane(session, lane, {phrase.id for phrase in pair[1]})
+
+
+def open_to_carry(session: Session, from_id: str) -> tuple[Span, ...]:
+    """Repeats of a phrase or section that are not locked, and so take its rides.
+
+    Raises
+    ------
+    SegmentError
+        There is no such span.
+    """
+    others = repeats_of(session.segments, span_of(session, from_id))
+    return tuple(
+        other for other in others if any(not session.decision(p.id).locked for p in _phrases_in(session, other))
+    )
+
+
+def carry_to_repeats(session: Session, from_id: str) -> Session:
+    """Repeat the rides of a phrase or section over all that sing the same, each as `carry` does, locked ones aside.
+
+    Raises
+    ------
+    SegmentError
+        There is no such span, or it is a section without a phrase.
+    """
+    for other in open_to_carry(session, from_id):
+        session = carry(session, from_id, other.id)
+    return session
 
 
 def replace_lane(session: Session, lane: Lane) -> Session:
