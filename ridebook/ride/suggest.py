@@ -38,6 +38,7 @@ from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.ride.trim import trim_for
 from ridebook.ride.wanted import Wanted
+from ridebook.segment.plosives import POP
 from ridebook.segment.spans import Segments, Span, holder
 
 SECTION_RAMP_S = (0.2, 0.5)
@@ -94,7 +95,8 @@ VOICE_LUFS = -70.0
 SIBILANT_FREE_DB = 1.5
 SIBILANT_PART = 0.5
 SIBILANT_SHORTEST_S = 0.04
-"""A sibilant takes half of what a lift beyond 1.5 dB would give it (common practice, no source)."""
+"""A sibilant takes half of what a lift beyond 1.5 dB would give it (common practice, no source), and so does a plosive
+that thumps. The burst of another is a part of the word that its run is lifted for."""
 SIBILANT_MOST_DB = 1.9
 """No hole is deeper: it would be a quick move inside a word."""
 SIBILANT_LEAST_DB = 1.0
@@ -413,7 +415,7 @@ def _without_humps(lane: Lane, phrases: tuple[Span, ...]) -> Lane:
 def _plateau(
     rate_hz: int, segments: Segments, one: Wanted, start_n: int, end_n: int
 ) -> list[tuple[int, float, float, float]]:
-    """Gates of a run: its ends, and the holes that its lift would not leave to sibilants.
+    """Gates of a run: its ends, and the holes that its lift would not leave to sibilants and pops.
 
     A gain inside the dead band is no reason to move: anything from where its section rests to that gain will do.
     """
@@ -423,7 +425,8 @@ def _plateau(
     depth_db = min((one.gain_db - SIBILANT_FREE_DB) * (1.0 - SIBILANT_PART), SIBILANT_MOST_DB)
     if depth_db >= SIBILANT_LEAST_DB:
         ramp_n = round(SIBILANT_RAMP_S * rate_hz)
-        for span in segments.sibilants:
+        pops = [span for span in segments.plosives if span.label == POP]
+        for span in sorted([*segments.sibilants, *pops], key=lambda span: span.start_n):
             in_run = gates[-1][0] + ramp_n < span.start_n and span.end_n + ramp_n < end_n
             if in_run and span.length_n >= SIBILANT_SHORTEST_S * rate_hz:
                 hole_db = one.gain_db - depth_db

@@ -25,7 +25,7 @@ from ridebook.segment.borders import (
 from ridebook.segment.change import find_change
 from ridebook.segment.noises import find_breaths, find_sibilants
 from ridebook.segment.nuclei import nuclei_cells
-from ridebook.segment.plosives import find_plosives
+from ridebook.segment.plosives import POP, find_plosives
 from ridebook.segment.repeats import repeated_phrases, sections_by_repeats
 from ridebook.segment.sections import find_sections
 from ridebook.segment.spans import Kind, Segments, Span
@@ -94,7 +94,7 @@ def find_segments(features: VocalFeatures, measures: Measures) -> Segments:
         words=spans(Kind.WORD, "w", 4, found.words),
         breaths=spans(Kind.BREATH, "b", 3, found.breaths),
         sibilants=spans(Kind.SIBILANT, "x", 3, found.sibilants),
-        plosives=tuple(replace(span, label="pop" if pop else "") for span, pop in zip(plosives, found.pops)),
+        plosives=tuple(replace(span, label=POP if pop else "") for span, pop in zip(plosives, found.pops)),
     )
 
 

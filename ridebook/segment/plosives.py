@@ -7,6 +7,9 @@ import numpy as np
 from ridebook.measure.features import VocalFeatures, band_edges_hz
 from ridebook.segment.activity import Activity
 
+POP = "pop"
+"""Label of a plosive that thumps."""
+
 _FLOOR_UNDER_VOICE_DB = 60.0
 _BURST_UNDER_VOICE_DB = 50.0
 _LEAST_RISE_DB = 5.0

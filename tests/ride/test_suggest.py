@@ -393,6 +393,25 @@ def test_a_sibilant_takes_half_of_a_lift_beyond_the_free_part():
     assert suggestion.lane.gain_db_at([brief.middle_n])[0] == pytest.approx(around_db, abs=0.5)
 
 
+def test_a_plosive_that_thumps_is_left_down_as_a_sibilant_is_and_another_is_not():
+    levels = even()
+    levels[4] = [level - 5.0 for level in levels[4]]
+    song = scene(levels, [0.0] * 8)
+    start_n = song.segments.phrases[4].start_n + 60 * CELL_N
+    pop = Span("t0", Kind.PLOSIVE, start_n, start_n + 8 * CELL_N, "pop")
+    burst = Span("t1", Kind.PLOSIVE, start_n + 40 * CELL_N, start_n + 48 * CELL_N)
+    near = Span("x0", Kind.SIBILANT, pop.end_n, pop.end_n + 8 * CELL_N)
+    segments = song.segments.with_spans(Kind.PLOSIVE, [pop, burst])
+    lane = suggest(song.measures, segments, FULL).lane
+    around_db = lane.gain_db_at([pop.start_n - 10 * CELL_N, pop.end_n + 10 * CELL_N]).mean()
+    assert lane.gain_db_at([pop.middle_n])[0] == pytest.approx(1.5 + (around_db - 1.5) / 2, abs=0.5)
+    assert lane.gain_db_at([burst.middle_n])[0] == pytest.approx(around_db, abs=0.5)
+    # Beside a sibilant the hole of the first holds, and no breakpoint is out of its order.
+    beside = suggest(song.measures, segments.with_spans(Kind.SIBILANT, [near]), FULL).lane
+    assert beside.gain_db_at([pop.middle_n])[0] < around_db - 1.0
+    assert (np.diff(beside.frames) > 0).all()
+
+
 def test_the_phrases_of_a_suggestion_hold_its_lane():
     levels = even()
     levels[4] = [level - 4.0 for level in levels[4]]
