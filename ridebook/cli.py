@@ -324,6 +324,8 @@ def _tell_notices(song: Song) -> None:
 
 def _found_lines(song: Song) -> list[str]:
     """Tell what was found and suggested, in a few lines."""
+    from ridebook.check.dynamics import dynamics_kept
+
     segments, suggestion = song.session.segments, song.suggestion
     moved = [phrase for phrase in suggestion.phrases if phrase.points]
     balance = suggestion.song_balance_lu
@@ -333,6 +335,9 @@ def _found_lines(song: Song) -> list[str]:
         f"Trim: {suggestion.trim_db:+.1f} dB.",
         f"Rides: {len(moved)} of {len(suggestion.phrases)} phrases, {len(suggestion.lane.points)} breakpoints.",
     ]
+    kept = dynamics_kept(song.analysis.measures, segments, suggestion.lane).sentence
+    if kept:
+        lines.append(f"The suggestion {kept}.")
     for phrase in sorted(moved, key=lambda phrase: -abs(phrase.ride_db))[:5]:
         span = next(span for span in segments.phrases if span.id == phrase.phrase_id)
         at = span.start_n / song.pair.rate_hz

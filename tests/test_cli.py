@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -48,9 +49,13 @@ def files_in(folder: Path) -> set[str]:
     return {entry.name for entry in folder.rglob("*")}
 
 
-def test_from_files_to_lists(pair: tuple[Path, Path], tmp_path: Path) -> None:
+def test_from_files_to_lists(pair: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     rides, segments = tmp_path / "rides.csv", tmp_path / "segments.csv"
     assert main(["suggest", *map(str, pair), "--rides", str(rides), "--segments", str(segments)]) == 0
+    told = re.search(r"The suggestion keeps (.+)\.$", capsys.readouterr().out, re.MULTILINE)
+    # Lines that were 5 dB down and 4 dB up are evened, so a part of what was between them is left and not all.
+    between = re.search(r"(\d+) %( of the dynamics between phrases| between them)", told[1])
+    assert 0 < int(between[1]) < 60
     points = rows_of(rides)
     assert list(points[0]) == ["time_s", "gain_db"]
     assert len(points) >= 1

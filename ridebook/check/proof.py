@@ -9,14 +9,14 @@ from enum import StrEnum
 
 import numpy as np
 
+from ridebook.check.dynamics import dynamics_kept
 from ridebook.check.standing import SpanStanding, standing
 from ridebook.measure.measures import Measures
-from ridebook.measure.spans import mean_balance_lu, span_loudness_lufs
+from ridebook.measure.spans import mean_balance_lu
 from ridebook.ride.hearing import Hearing
 from ridebook.ride.lane import Lane
 from ridebook.ride.reference import KnownBalance
 from ridebook.ride.ridden import ridden
-from ridebook.segment.spans import Span
 from ridebook.session.document import Session
 from ridebook.session.edits import quiet_ids
 
@@ -91,9 +91,7 @@ class Proof:
     phrases, words : int
         How many there are.
     dynamics_kept : float or None
-        How much of a difference between two phrases of the singer is left after the rides: slope of the regression
-        of the phrases' loudness after on that before. 1 keeps all, 0 is perfectly even. None where the phrases were
-        equally loud, or are fewer than two.
+        How much of a difference between two phrases of the singer is left after the rides, as `DynamicsKept` has it.
     breakpoints : int
         Breakpoints of the lane.
     breakpoints_per_phrase, breakpoints_per_minute : float
@@ -169,14 +167,15 @@ def prove(session: Session, measures: Measures, hearing: Hearing | None = None) 
             words_out=out(of_words),
         )
 
+    kept = dynamics_kept(measures, session.segments, session.lane)
     before_lu, after_lu = (song_balance_lu(session, measures, lane) for lane in (Lane(), session.lane))
     return Proof(
         before=figures("before_lu", stands.words.lost_before, stands.words.sinks_before),
         after=figures("after_lu", stands.words.lost, stands.words.sinks),
         phrases=len(phrases),
         words=len(session.segments.words),
-        dynamics_kept=_dynamics_kept(session, measures, phrases, np.zeros(len(phrases), np.int64)),
-        word_dynamics_kept=_word_dynamics_kept(session, measures),
+        dynamics_kept=kept.phrases,
+        word_dynamics_kept=kept.words,
         breakpoints=len(points),
         breakpoints_per_phrase=len(points) / len(phrases) if phrases else 0.0,
         breakpoints_per_minute=len(points) * 60.0 * measures.rate_hz / measures.frames_n,
@@ -195,30 +194,3 @@ def song_balance_lu(session: Session, measures: Measures, lane: Lane) -> float |
     starts_n, ends_n = np.array([(phrase.start_n, phrase.end_n) for phrase in phrases]).T
     lu = mean_balance_lu(heard, starts_n, ends_n, session.settings.centre_law_db)
     return lu if math.isfinite(lu) else None
-
-
-def _dynamics_kept(session: Session, measures: Measures, spans: tuple[Span, ...], groups: np.ndarray) -> float | None:
-    """Slope of the loudness of spans after the rides on that before, each against the mean of its group."""
-    if len(spans) < 2:
-        return None
-    starts_n = np.array([span.start_n for span in spans])
-    ends_n = np.array([span.end_n for span in spans])
-    before = span_loudness_lufs(measures.vocal, starts_n, ends_n)
-    after = span_loudness_lufs(ridden(measures.vocal, session.lane, 0.0), starts_n, ends_n)
-    sounds = np.isfinite(before)
-    before, after, groups = before[sounds], after[sounds], groups[sounds]
-    if len(before) < 2:
-        return None
-    members_n = np.maximum(np.bincount(groups), 1)
-    apart = before - (np.bincount(groups, before) / members_n)[groups]
-    if np.abs(apart).max() < 1e-6:
-        return None
-    apart_after = after - (np.bincount(groups, after) / members_n)[groups]
-    return float((apart * apart_after).sum() / (apart**2).sum())
-
-
-def _word_dynamics_kept(session: Session, measures: Measures) -> float | None:
-    phrases = session.segments.phrases
-    owned = [(word, p) for p, phrase in enumerate(phrases) for word in session.segments.words_of(phrase)]
-    words = tuple(word for word, _ in owned)
-    return _dynamics_kept(session, measures, words, np.array([p for _, p in owned], np.int64))

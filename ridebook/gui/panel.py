@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from PySide6.QtCore import QEvent, QObject, QSignalBlocker, Qt, Signal
-from PySide6.QtGui import QKeyEvent
+from PySide6.QtGui import QKeyEvent, QShowEvent
 from PySide6.QtWidgets import (
     QCheckBox,
     QComboBox,
@@ -21,6 +21,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
+from ridebook.check.dynamics import dynamics_kept
 from ridebook.gui.desk import Desk
 from ridebook.gui.theme import themes
 from ridebook.gui.words import MINUS, signed
@@ -157,9 +158,13 @@ class SuggestionPanel(QFrame):
         self._groups.addStretch(1)
         outer = QVBoxLayout(self)
         outer.addLayout(self._groups)
+        self.dynamics = QLabel(self)
+        self.dynamics.setToolTip("How much of the singer's own differences in loudness all suggested rides leave")
+        outer.addWidget(self.dynamics)
         self._outer = outer
         desk.session_changed.connect(self._on_session_changed)
         desk.suggestion_changed.connect(self._tell_trim)
+        desk.suggestion_changed.connect(self._tell_dynamics)
         themes().theme_changed.connect(self._dress)
         self._dress()
         self._refresh()
@@ -262,6 +267,7 @@ class SuggestionPanel(QFrame):
             label.setFont(theme.heading() if label.property("heading") else theme.text())
         for button in (self.take_trim, self.references, self.hand):
             button.setFont(theme.small(italic=True))
+        self.dynamics.setFont(theme.small(italic=True))
         for field in (*self.fields.values(), self.trim):
             field.setFixedWidth(px(104))
         for box in (self.style_box, self.centre):
@@ -309,6 +315,20 @@ class SuggestionPanel(QFrame):
         follows = wanted_db is None or self._desk.trim_follows
         self.take_trim.setEnabled(not follows)
         self.take_trim.setText("as the aim asks" if follows else f"suggested {signed(wanted_db)} dB: take")
+
+    def showEvent(self, event: QShowEvent) -> None:
+        """Tell what changed while it was not seen."""
+        super().showEvent(event)
+        self._tell_dynamics()
+
+    def _tell_dynamics(self) -> None:
+        """Say what the suggestion leaves of the dynamics; 2 ms for five minutes, so only where it is seen."""
+        if not self.isVisible():
+            return
+        session, measures, suggestion = self._desk.session, self._desk.measures, self._desk.suggestion
+        known = session is not None and measures is not None and suggestion is not None
+        kept = dynamics_kept(measures, session.segments, suggestion.lane).sentence if known else ""
+        self.dynamics.setText(kept and f"The suggestion {kept}.")
 
     def _set(self, name: str, value: float | bool) -> None:
         set_setting(self._desk, name, value)

@@ -3,6 +3,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from ridebook.check.dynamics import DynamicsKept, dynamics_kept
 from ridebook.check.findings import Severity, find, time_text
 from ridebook.check.proof import prove
 from ridebook.measure.measures import Measures, StemMeasures
@@ -313,6 +314,16 @@ def test_proof_tells_how_much_of_the_dynamics_inside_phrases_is_kept():
     down = Lane.from_pairs([(words[2].start_n, 0.0), (words[2].start_n + 1, -3.0), (words[2].end_n - 1, -3.0)])
     ridden = replace(session, lane=Lane((*down.points, Breakpoint(words[2].end_n, 0.0))))
     assert prove(ridden, measures).word_dynamics_kept == pytest.approx(0.25, abs=0.02)
+    kept = dynamics_kept(measures, ridden.segments, ridden.lane)
+    assert kept.words == prove(ridden, measures).word_dynamics_kept
+    assert f"{100 * kept.words:.0f} % of the dynamics inside phrases" in kept.sentence
+
+
+def test_what_is_kept_of_the_dynamics_is_told_as_far_as_it_is_known():
+    assert DynamicsKept(0.63, 0.92).sentence == "keeps 92 % of the dynamics inside phrases, 63 % between them"
+    assert DynamicsKept(None, 0.92).sentence == "keeps 92 % of the dynamics inside phrases"
+    assert DynamicsKept(0.63, None).sentence == "keeps 63 % of the dynamics between phrases"
+    assert DynamicsKept(None, None).sentence == ""
 
 
 def test_proof_counts_lost_words_but_not_those_meant_to_be_quiet():

@@ -18,6 +18,7 @@ from PySide6.QtWidgets import (
     QToolButton,
 )
 
+from ridebook.check.dynamics import dynamics_kept
 from ridebook.gui import settings as user
 from ridebook.gui.app import CrashHook, Windows
 from ridebook.gui.dialogs import WALK, ErrorDialog, KeysPage, NewPairDialog, UndoList
@@ -165,6 +166,20 @@ def test_all_lines_at_once(at_work, qtbot):
     assert len(at_work.desk.selection.span_ids) == 13
     press(qtbot, at_work, Qt.Key.Key_X)
     assert all(state(at_work, f"p{i}") is State.STRUCK for i in range(13))
+
+
+def test_panel_tells_what_the_suggestion_keeps_of_the_dynamics(at_work, qtbot):
+    panel, desk = at_work.panel, at_work.desk
+    assert panel.dynamics.text() == ""  # not reckoned where it is not seen
+    at_work.actions_["panel"].trigger()
+    first = panel.dynamics.text()
+    kept = dynamics_kept(desk.measures, desk.session.segments, desk.suggestion.lane)
+    assert kept.phrases < 0.9
+    assert first == f"The suggestion {kept.sentence}."
+    with qtbot.waitSignal(desk.suggestion_changed, timeout=20_000):
+        panel.sliders["share"].setValue(0)
+    assert "100 %" in panel.dynamics.text()
+    assert panel.dynamics.text() != first
 
 
 def test_keys_that_type_stay_in_their_field(at_work, qtbot):
