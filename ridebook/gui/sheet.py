@@ -71,6 +71,9 @@ from ridebook.segment.spans import Kind, Span
 from ridebook.session.document import Decision, Session, State
 
 GLYPH_POINTS = 40
+AFTER_TIMELINE_MS = 15
+"""The sheet of a song that was just opened is painted so long after the window has taken it up."""
+
 LARGE_PX = 160
 """A stretch of the page higher than this is painted in a turn of its own."""
 
@@ -118,6 +121,7 @@ class SheetView(QAbstractScrollArea):
         self.labels = LabelEditing(desk, self.viewport(), self, self._label_place)
         self.verticalScrollBar().valueChanged.connect(lambda _value: self.labels.follow())
         desk.session_changed.connect(self._on_session_changed)
+        desk.opened.connect(self._hold_back)
         desk.analysis_changed.connect(self.viewport().update)
         desk.suggestion_changed.connect(self._on_suggestion_changed)
         desk.hearing.changed.connect(self._on_hearing_changed)
@@ -219,7 +223,6 @@ class SheetView(QAbstractScrollArea):
         elif before is not None and replace(before, lane=after.lane, decisions=after.decisions) == after:
             self._update_changed(before, after)
         else:
-            self._held_back = before is None or before.vocal != after.vocal
             self.viewport().update()
 
     def _catch_up(self) -> None:
@@ -391,15 +394,18 @@ class SheetView(QAbstractScrollArea):
 
     # --- painting --------------------------------------------------------------------------------
 
+    def _hold_back(self) -> None:
+        """Paint another song after the timeline has, in a turn of the loop of its own."""
+        self._held_back = True
+
     def paintEvent(self, event: QPaintEvent) -> None:
         """Paint the rows that are seen."""
         theme = themes().current
         painter = QPainter(self.viewport())
         if self._held_back:
-            # Of a song that was just opened the timeline is painted first, the sheet a turn of the loop later.
             self._held_back = False
             painter.fillRect(event.rect(), theme.colour("page"))
-            QTimer.singleShot(0, self.viewport(), lambda: self.viewport().update())
+            QTimer.singleShot(AFTER_TIMELINE_MS, self.viewport(), lambda: self.viewport().update())
             return
         painter.setRenderHint(QPainter.RenderHint.Antialiasing)
         painter.fillRect(event.rect(), theme.colour("page"))

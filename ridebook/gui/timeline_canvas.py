@@ -11,7 +11,19 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
-from PySide6.QtCore import QEasingCurve, QEvent, QPoint, QPointF, QRect, QRectF, Qt, QVariantAnimation, Signal, Slot
+from PySide6.QtCore import (
+    QEasingCurve,
+    QEvent,
+    QPoint,
+    QPointF,
+    QRect,
+    QRectF,
+    Qt,
+    QTimer,
+    QVariantAnimation,
+    Signal,
+    Slot,
+)
 from PySide6.QtGui import (
     QColor,
     QContextMenuEvent,
@@ -127,6 +139,7 @@ class TimelineCanvas(QWidget):
         self.window_length = Window.MOMENTARY
         self._data: TimelineData | None = None
         self._picture: QPixmap | None = None
+        self._held_back = False
         self._easel: QPixmap | None = None
         self._backdrop: QPixmap | None = None
         self._backdrop_key: tuple[object, ...] = ()
@@ -153,6 +166,7 @@ class TimelineCanvas(QWidget):
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAccessibleName("Timeline")
+        desk.opened.connect(self._hold_back)
         desk.session_changed.connect(self._on_session_changed)
         desk.analysis_changed.connect(self._on_analysis_changed)
         desk.hearing.changed.connect(self._on_hearing_changed)
@@ -418,9 +432,17 @@ class TimelineCanvas(QWidget):
         super().resizeEvent(event)
         self.labels.follow()
 
+    @Slot()
+    def _hold_back(self) -> None:
+        """Paint another song a turn of the loop after the window has taken it up."""
+        self._held_back = True
+
     def paintEvent(self, event: QPaintEvent) -> None:
         """Bring the picture up to date and lay over it what moves."""
-        if self._data is None:
+        if self._held_back:
+            QTimer.singleShot(0, self, self.update)
+        if self._data is None or self._held_back:
+            self._held_back = False
             painter = QPainter(self)
             painter.fillRect(self.rect(), self.theme.colour("page"))
             painter.end()

@@ -6,7 +6,6 @@ from collections import Counter
 import pytest
 from PySide6.QtCore import QEvent, QObject, QPoint, Qt
 from PySide6.QtGui import QColor, QRegion
-from PySide6.QtWidgets import QApplication
 
 from ridebook.gui.desk import Desk
 from ridebook.gui.sheet import Sheet
@@ -40,9 +39,6 @@ def sheet(desk, qtbot):
 def put(desk, made):
     session, measures, suggestion = made
     desk.show_session(session, measures=measures, suggestion=suggestion)
-    # Of a song that was just opened the sheet is painted a turn of the loop after the timeline.
-    for _ in range(3):
-        QApplication.processEvents()
 
 
 def row(sheet, span_id):
