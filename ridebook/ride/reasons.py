@@ -48,7 +48,8 @@ def phrase_reason(rate_hz: int, settings: RideSettings, own: list[Wanted], ride_
         text = f"the bed {'rises' if bed_lu > 0 else 'falls'} {abs(bed_lu):.1f} LU here"
         drives.append((settings.follow * bed_lu, text))
     if main.section_db:
-        drives.append((main.section_db, f"its section rides {main.section_db:+.1f} dB"))
+        like = ", as its repeats do" if main.as_repeats else ""
+        drives.append((main.section_db, f"its section rides {main.section_db:+.1f} dB{like}"))
     drives.sort(key=lambda drive: -abs(drive[0]))
     parts = [text for value, text in drives if value * ride_db >= 0.0]
     against = [text for value, text in drives if value * ride_db < 0.0]
@@ -56,6 +57,8 @@ def phrase_reason(rate_hz: int, settings: RideSettings, own: list[Wanted], ride_
         parts.append(f"though {' and '.join(against)}" if parts else "; ".join(against))
     if bed_lu is None:
         parts.append("no bed here, the vocal's own level rules")
+    if main.as_repeats and not main.section_db:
+        parts.append("its section stays, as its repeats do")
     if main.holds_balance:
         parts.append("the vocal already follows the bed")
     if main.lost_lu > 0.0:

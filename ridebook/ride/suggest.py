@@ -4,8 +4,8 @@
 2. Phrases are split into runs of words that stand at one level (runs.py): only words that sink or stick out ride by
    themselves, so that the singer's own dynamics inside a phrase stay.
 3. Two anchors: a run should hold the vocal's own level over its section, and follow a part of the bed's change against
-   its level over the section. A section should come to its aim. A vocal whose phrases keep one balance to
-   the bed already follows it, and moves only as far as both anchors agree.
+   its level over the section. A section should come to its aim, and repeats over one bed ride alike (section_rides.py).
+   A vocal whose phrases keep one balance to the bed already follows it, and moves only as far as both anchors agree.
 4. Wanted gain = section + phrase + word offset, held once within the limits. The dead band decides whether to move at
    all; a move goes all the way, times the share. A run that would still be lost is lifted until it is not. Short runs
    are held by the limit of words against the middle of their phrase.
@@ -34,6 +34,7 @@ from ridebook.ride.middles import borders, mended_balances_lu, middle_mean, sect
 from ridebook.ride.reasons import phrase_reason, word_reasons
 from ridebook.ride.ridden import mean_rides_db
 from ridebook.ride.runs import Run, find_runs
+from ridebook.ride.section_rides import like_rides_db
 from ridebook.ride.settings import RideSettings
 from ridebook.ride.suggestion import PhraseSuggestion, Suggestion
 from ridebook.ride.trim import trim_for
@@ -250,18 +251,34 @@ def _want(
     song_lu, *section_lus = mended_balances_lu(measures, segments, chosen, 0.0).tolist()
     missing_db = np.zeros(len(runs))
     section_dbs = np.zeros(len(runs))
+    anchors, alone_dbs = [], []
     for number, section_lu in zip(names.tolist(), section_lus):
         members = numbers == number
         here = _anchors(own[members], bed[members], heard[members], weights[members], settings.follow)
+        anchors.append(here)
+        alone_db = 0.0
         if number >= 0 and settings.ride_sections and not members.all():
-            section_db = song_lu - section_lu
-            if not np.isfinite(section_db):
-                section_db = song.own_lufs - here.own_lufs
-            if abs(section_db) >= settings.section_dead_db:
-                section_dbs[members] = _held(section_db, settings.section_limit_db)
+            alone_db = song_lu - section_lu
+            if not np.isfinite(alone_db):
+                alone_db = song.own_lufs - here.own_lufs
+        alone_dbs.append(alone_db)
+    of_sections = np.flatnonzero(names >= 0).tolist()
+    likes_db, shared = like_rides_db(
+        [sections[names[k]] for k in of_sections],
+        [alone_dbs[k] for k in of_sections],
+        [anchors[k].bed_lufs for k in of_sections],
+    )
+    like_of = dict(zip(of_sections, zip(likes_db, shared)))
+    for k, (number, here) in enumerate(zip(names.tolist(), anchors)):
+        members = numbers == number
+        section_db, is_shared = like_of.get(k, (0.0, False))
+        if abs(section_db) >= settings.section_dead_db:
+            section_dbs[members] = _held(section_db, settings.section_limit_db)
+        told = is_shared and max(abs(section_db), abs(alone_dbs[k])) >= settings.section_dead_db
         for i in np.flatnonzero(members).tolist():
             one = wanted[i]
             one.holds_balance = followed.song >= 0.5
+            one.as_repeats = told
             one.level_lu = float(own[i] - here.own_lufs)
             bed_i = float(bed[i]) if heard[i] else None
             if bed_i is not None and here.bed_lufs is not None:

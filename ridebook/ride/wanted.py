@@ -37,6 +37,8 @@ class Wanted:
         The vocal follows its bed already.
     no_line : bool
         It is a sigh or the like.
+    as_repeats : bool
+        Its section rides as those do that sing the same.
     """
 
     run: Run
@@ -51,3 +53,4 @@ class Wanted:
     quiet: bool = False
     holds_balance: bool = False
     no_line: bool = False
+    as_repeats: bool = False

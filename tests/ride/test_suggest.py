@@ -13,7 +13,7 @@ from ridebook.measure.measures import Measures, StemMeasures
 from ridebook.measure.spans import balance_lu
 from ridebook.ride.runs import find_runs
 from ridebook.ride.settings import RideSettings
-from ridebook.ride.suggest import suggest
+from ridebook.ride.suggest import HELD_DB_PER_S, suggest
 from ridebook.segment.spans import Kind, Segments, Span
 
 RATE_HZ = 48000
@@ -522,6 +522,71 @@ def test_a_bed_that_swells_5_db_in_one_chorus_lifts_that_chorus_alone():
     assert max(np.ptp(rides[first : first + 4]) for first in (0, 4, 8)) < 0.5
     assert all("its section rides +" in one.reason.lower() for one in suggestion.phrases[4:8])
     assert not any(phrase.word_reasons for phrase in suggestion.phrases)
+
+
+REPEATED = ((0, 4, "verse"), (4, 8, "chorus"), (8, 12, "second verse"), (12, 16, "chorus 2"), (16, 20, "chorus 3"))
+
+
+def sections_ride_db(chorus_db, chorus_bed_db, settings=FULL):
+    """Mean ride of verse, chorus, verse and two choruses, and the reason of each: verses stand at 0 dB over 0 dB."""
+    sung_db = np.repeat([0.0, chorus_db[0], 0.0, *chorus_db[1:]], 4)
+    levels = [[level + db for level in row] for row, db in zip(even(20), sung_db)]
+    song = scene(levels, np.repeat([0.0, chorus_bed_db[0], 0.0, *chorus_bed_db[1:]], 4), sections=REPEATED)
+    named = [replace(one, label=one.id) for one in song.segments.sections]
+    song = Scene(song.measures, song.segments.with_spans(Kind.SECTION, named))
+    told = song.suggest(settings).phrases
+    rides = [float(np.mean([one.ride_db for one in told[first:last]])) for first, last, _ in REPEATED]
+    return np.array(rides), [told[first].reason.lower() for first, *_ in REPEATED]
+
+
+def test_repeats_over_one_bed_ride_alike_and_those_over_another_do_not():
+    rides, told = sections_ride_db((2.6, 1.4, 1.6), (0.0, 0.0, 0.0))
+    assert np.ptp(rides[[1, 3, 4]]) < 0.1
+    assert all("as its repeats do" in told[k] for k in (1, 3, 4))
+    assert not any("as its repeats do" in told[k] for k in (0, 2))
+    # A bed that is 3 dB lower under the first chorus: by itself, as it needs it.
+    rides, told = sections_ride_db((0.0, 0.0, 0.0), (-3.0, 0.0, 0.0))
+    assert rides[1] < rides[3] - 1.0
+    assert "as its repeats do" not in told[1]
+    # A chorus that is 4 dB under the next over the same bed was not left so by the singer.
+    rides, told = sections_ride_db((-4.0, 0.0, 0.0), (0.0, 0.0, 0.0))
+    assert rides[1] > rides[3] + 1.0
+    assert "as its repeats do" not in told[1]
+
+
+def test_a_last_chorus_that_is_sung_out_is_not_lowered_to_the_earlier_ones():
+    rides, told = sections_ride_db((0.0, 0.0, 2.0), (0.0, 0.0, 0.0))
+    assert rides[4] == pytest.approx(rides[3], abs=0.1)
+    assert "as its repeats do" in told[4]
+    # One that sinks is raised, and the earlier ones are not raised with it.
+    rides, told = sections_ride_db((0.0, 0.0, -2.0), (0.0, 0.0, 0.0))
+    assert rides[4] > rides[3] + 1.0
+    assert rides[1] == pytest.approx(rides[3], abs=0.1)
+    # One that is 5 dB over the others was not meant so.
+    rides, told = sections_ride_db((0.0, 0.0, 5.0), (0.0, 0.0, 0.0))
+    assert rides[4] < rides[3] - 1.0
+    # Nor are choruses lowered where no section rides.
+    rides, _ = sections_ride_db((0.0, 0.0, 2.0), (0.0, 0.0, 0.0), RideSettings(share=1.0, ride_sections=False))
+    assert np.abs(rides).max() < 0.3
+
+
+@pytest.mark.parametrize("swell_db", [-6.0, 6.0])
+def test_a_lane_moves_slowly_on_a_held_note(swell_db):
+    """A note of 4 s that swells or fades, a line that is 4 dB down: the line is lifted, the swell is the singer's."""
+    rows = even()
+    song = scene([*rows[:4], [0.0] * 10, *rows[4:]], [0.0] * 9)
+    first, last = song.segments.words[20], song.segments.words[29]
+    power_db = 10.0 * np.log10(song.measures.vocal.cell_power)
+    shift_db = power_db[first.start_n // CELL_N : last.end_n // CELL_N].mean() - 4.0
+    power_db[first.start_n // CELL_N : last.end_n // CELL_N] = shift_db + swell_db * np.linspace(-0.5, 0.5, 400)
+    vocal = StemMeasures(RATE_HZ, song.measures.frames_n, 10.0 ** (power_db / 10.0))
+    note = replace(first, end_n=last.end_n)
+    words = [note, *(word for word in song.segments.words if not note.start_n <= word.start_n < note.end_n)]
+    suggestion = suggest(replace(song.measures, vocal=vocal), song.segments.with_spans(Kind.WORD, words), FULL)
+    assert suggestion.phrases[4].ride_db > 2.0
+    at_n = np.arange(note.start_n, note.end_n - RATE_HZ // 10, 48)
+    moved_db = suggestion.lane.gain_db_at(at_n + RATE_HZ // 10) - suggestion.lane.gain_db_at(at_n)
+    assert np.abs(moved_db).max() <= 0.1 * HELD_DB_PER_S + 1e-9
 
 
 def test_a_whisper_before_a_belt_stays_where_it_is_said_to_be_meant():
