@@ -34,6 +34,10 @@ class OpeningPage(QWidget):
         self.setAccessibleName(opening.label if opening is not None else "")
         self.update()
 
+    def pictures(self) -> list[QPixmap]:
+        """Pictures of the waves that were painted of what is being opened."""
+        return [after for _, _, after in self._pictures.values()]
+
     def done_share(self) -> float:
         """How much of it is measured, 0 to 1."""
         opening = self._desk.opening

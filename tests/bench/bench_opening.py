@@ -22,6 +22,7 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
 import numpy as np
 from PySide6.QtCore import QEvent, QEventLoop, QTimer
+from PySide6.QtGui import QPixmap
 from PySide6.QtWidgets import QApplication, QDialog
 
 from ridebook.gui.app import Windows, collect_here, make_app
@@ -87,29 +88,37 @@ def one_round(folder: Path) -> dict[str, tuple[float, float]]:
     desk.cache_on = False
     loop = Loop()
     found: dict[str, tuple[float, float]] = {}
-    colours = set()
+    painted: list[QPixmap] = []
 
     def note(name: str) -> None:
         found[name] = (time.perf_counter() - start_s, time.thread_time() - start_busy_s)
 
-    def on_opening() -> None:
-        if desk.opening is not None and desk.opening.waves is not None:
-            picture = window.opening_page.grab().toImage()
+    def look() -> None:
+        # What the page has painted is kept; taking a picture of it here would be a hold of the benchmark's own.
+        pictures = window.opening_page.pictures()
+        if not painted and len(pictures) == 2:
             note("waves seen")
-            middle = picture.height() // 2
-            colours.update(picture.pixel(x, y) for x in range(100, 900, 50) for y in range(middle - 150, middle + 150))
+            painted.extend(pictures)
 
     found["longest hold, first page"] = loop.held(
         desk.warm_up, lambda: hasattr(sys.modules.get("ridebook.work.song"), "analysed")
     )
-    desk.opening_changed.connect(on_opening)
+    eye = QTimer()
+    eye.timeout.connect(look)
+    eye.start(BEAT_MS)
     desk.opened.connect(lambda: note("song there"))
     start_s, start_busy_s = time.perf_counter(), time.thread_time()
     found["longest hold, opening"] = loop.held(
         lambda: desk.open_pair(folder / "vocal.wav", [folder / "bed.wav"]), lambda: desk.session is not None
     )
-    if len(colours) < 3:
-        raise AssertionError("there were no waves on the page")
+    eye.stop()
+    for picture in painted:
+        image = picture.toImage()
+        colours = {image.pixel(x, y) for x in range(100, 900, 50) for y in range(image.height())}
+        if len(colours) < 2:
+            raise AssertionError("there were no waves on the page")
+    if not painted:
+        raise AssertionError("no waves were painted")
     with tempfile.TemporaryDirectory() as made:
         out = Path(made)
         found["longest hold, inking"] = loop.held(window.rides.ink_all, lambda: True)
