@@ -14,6 +14,9 @@ from PySide6.QtCore import QCoreApplication, QEvent, QObject, QThreadPool, Signa
 from ridebook.errors import RidebookError
 from ridebook.work.steps import CancelCheck, Cancelled, Progress
 
+NEXT_TURN_MS = 1
+"""Soonest that a timer comes after all that is posted by then: one of 0 ms is posted itself."""
+
 _PROGRESS_EVERY_S = 0.1
 
 

@@ -48,6 +48,7 @@ from ridebook.gui.marks import (
     ink_pen,
     pencil_pen,
 )
+from ridebook.gui.pool import NEXT_TURN_MS
 from ridebook.gui.sheet_rows import (
     Columns,
     Filter,
@@ -247,7 +248,7 @@ class SheetView(QAbstractScrollArea):
         touched &= self.viewport().rect()
         if touched.boundingRect().height() > LARGE_PX:
             # The timeline paints for this edit too: in turns of their own both let the keys through between them.
-            QTimer.singleShot(0, self.viewport(), lambda: self.viewport().update(touched))
+            QTimer.singleShot(NEXT_TURN_MS, self.viewport(), lambda: self.viewport().update(touched))
         else:
             self.viewport().update(touched)
 

@@ -44,6 +44,7 @@ from ridebook.gui import drawing
 from ridebook.gui.desk import Desk
 from ridebook.gui.edge_scroll import EdgeScroll
 from ridebook.gui.label_editor import LabelEditing
+from ridebook.gui.pool import NEXT_TURN_MS
 from ridebook.gui.theme import themes
 from ridebook.gui.timeline_data import TimelineData, Window
 from ridebook.gui.timeline_paint import (
@@ -440,7 +441,7 @@ class TimelineCanvas(QWidget):
     def paintEvent(self, event: QPaintEvent) -> None:
         """Bring the picture up to date and lay over it what moves."""
         if self._held_back:
-            QTimer.singleShot(0, self, self.update)
+            QTimer.singleShot(NEXT_TURN_MS, self, self.update)
         if self._data is None or self._held_back:
             self._held_back = False
             painter = QPainter(self)
