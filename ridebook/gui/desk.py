@@ -222,12 +222,13 @@ class Desk(QObject):
             self.suggest_again()
 
     def warm_up(self) -> None:
-        """Import what opening a song needs, so that the first one opens as quickly as the next."""
+        """Import what opening and exporting a song need, so that the first one goes as quickly as the next."""
 
         def work(_progress: Progress, _cancelled: CancelCheck) -> None:
             import scipy.fft
             import scipy.signal  # noqa: F401
 
+            import ridebook.gui.export_dialog
             import ridebook.work.song  # noqa: F401
 
         # What is there by now stays: a collection need not go through all of it again, which takes 50 ms.
