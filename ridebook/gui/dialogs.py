@@ -86,7 +86,25 @@ def vocal_and_beds(paths: Sequence[Path]) -> tuple[Path | None, list[Path]]:
     return vocal, [path for path in paths if path is not vocal]
 
 
-class NewPairDialog(QDialog):
+class DropDialog(QDialog):
+    """A dialog that takes files that are dropped on it."""
+
+    def take(self, paths: Sequence[Path]) -> None:
+        """Take some files."""
+        raise NotImplementedError
+
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
+        """Take files that are dragged in."""
+        if event.mimeData().hasUrls():
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:
+        """Take files that are dropped."""
+        self.take([Path(url.toLocalFile()) for url in event.mimeData().urls() if url.isLocalFile()])
+        event.acceptProposedAction()
+
+
+class NewPairDialog(DropDialog):
     """Choose a vocal and the files of its bed."""
 
     chosen = Signal(object, object)
@@ -165,16 +183,6 @@ class NewPairDialog(QDialog):
     def bed_paths(self) -> list[Path]:
         """Files of the bed."""
         return [Path(self.beds.item(i).text()) for i in range(self.beds.count())]
-
-    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
-        """Take files that are dragged in."""
-        if event.mimeData().hasUrls():
-            event.acceptProposedAction()
-
-    def dropEvent(self, event: QDropEvent) -> None:
-        """Take files that are dropped."""
-        self.take([Path(url.toLocalFile()) for url in event.mimeData().urls() if url.isLocalFile()])
-        event.acceptProposedAction()
 
     def _refresh(self) -> None:
         self.start.setEnabled(bool(self.vocal.text().strip()) and self.beds.count() > 0)

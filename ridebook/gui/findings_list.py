@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import QModelIndex, QPoint, QRect, QSize, Qt, QTimer, Signal
+from PySide6.QtCore import QModelIndex, QPoint, QRect, QSize, Qt, Signal
 from PySide6.QtGui import QFocusEvent, QFontMetrics, QPainter, QPaintEvent
 from PySide6.QtWidgets import (
     QAbstractItemView,
@@ -20,6 +20,7 @@ from ridebook.check.findings import Finding, Severity, apply_cure, find
 from ridebook.gui.desk import Desk
 from ridebook.gui.song_watch import SongWatch
 from ridebook.gui.theme import themes
+from ridebook.gui.timers import rest_timer
 from ridebook.gui.words import clock, with_minus
 from ridebook.segment.spans import Kind, holder
 from ridebook.session.document import Session
@@ -106,10 +107,7 @@ class FindingsList(QListWidget):
         self.customContextMenuRequested.connect(self._on_menu)
         self.itemActivated.connect(self.go_to)
         self.itemClicked.connect(self.go_to)
-        self._settle = QTimer(self)
-        self._settle.setSingleShot(True)
-        self._settle.setInterval(SETTLE_MS)
-        self._settle.timeout.connect(self._find)
+        self._settle = rest_timer(self, SETTLE_MS, self._find)
         self._instead = ""
         self.watch = SongWatch(desk, self)
         self.watch.changed.connect(self._find)

@@ -6,9 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from PySide6.QtCore import QSize, Qt, Signal
-from PySide6.QtGui import QDragEnterEvent, QDropEvent
 from PySide6.QtWidgets import (
-    QDialog,
     QDialogButtonBox,
     QFileDialog,
     QGridLayout,
@@ -19,13 +17,13 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from ridebook.gui.dialogs import AUDIO_FILTER, aside, audio_among, heading, main_button, spaced
+from ridebook.gui.dialogs import AUDIO_FILTER, DropDialog, aside, audio_among, heading, main_button, spaced
 from ridebook.gui.settings import last_folder, remember_folder
 from ridebook.gui.theme import themes
 from ridebook.session.document import Session
 
 
-class FollowersDialog(QDialog):
+class FollowersDialog(DropDialog):
     """Name doubles, harmonies or effects returns, and how much of the lane each takes."""
 
     chosen = Signal(object)
@@ -85,16 +83,6 @@ class FollowersDialog(QDialog):
                 self._rows.append((path, self._spin(1.0)))
         self.remark.setText(f"In the mix already: {', '.join(refused)}." if refused else "")
         self._lay()
-
-    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
-        """Take files that are dragged in."""
-        if event.mimeData().hasUrls():
-            event.acceptProposedAction()
-
-    def dropEvent(self, event: QDropEvent) -> None:
-        """Take files that are dropped."""
-        self.take([Path(url.toLocalFile()) for url in event.mimeData().urls() if url.isLocalFile()])
-        event.acceptProposedAction()
 
     def _spin(self, share: float) -> QSpinBox:
         spin = QSpinBox(self)

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QObject, QTimer, Signal
+from PySide6.QtCore import QObject, Signal
 
+from ridebook.gui.timers import rest_timer
 from ridebook.ride.hearing import Hearing, hearing_of
 from ridebook.segment.spans import Span
 from ridebook.session.document import Session
@@ -39,10 +40,7 @@ class DeskHearing(QObject):
         self._of: Measures | None = None
         self._hearing: Hearing | None = None
         self._asked: tuple[tuple[Span, ...], float] | None = None
-        self._begin = QTimer(self)
-        self._begin.setSingleShot(True)
-        self._begin.setInterval(FIRST_MS)
-        self._begin.timeout.connect(self._listen_first)
+        self._begin = rest_timer(self, FIRST_MS, self._listen_first)
         desk.opened.connect(self._on_opened)
         desk.closing.connect(self._begin.stop)
 
@@ -78,15 +76,15 @@ class DeskHearing(QObject):
         keep = self._desk.cache_on
 
         def work(progress: Progress, cancelled: CancelCheck) -> Hearing:
-            from ridebook.audio.stems import open_pair
             from ridebook.work.cache import AnalysisCache
             from ridebook.work.hearing import session_hearing
+            from ridebook.work.opened import opened_pair
 
             if known is not None:
                 level_db = session.settings.listening_level_db
                 return hearing_of(known, measures, session.segments.words, level_db, before)
             # Files of its own: the desk may let go of its pair at any time.
-            with open_pair(session.vocal.path, [bed.path for bed in session.beds]) as pair:
+            with opened_pair(session) as pair:
                 cache = AnalysisCache() if keep else None
                 return session_hearing(session, pair, measures, cache=cache, progress=progress, cancelled=cancelled)
 

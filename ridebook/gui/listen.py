@@ -6,7 +6,7 @@ from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
-from PySide6.QtCore import QEvent, QObject, QSignalBlocker, Qt, Signal
+from PySide6.QtCore import QEvent, QObject, QSignalBlocker, Qt
 from PySide6.QtGui import QAction, QKeyEvent, QMouseEvent, QPainter, QPaintEvent, QPen, QWheelEvent
 from PySide6.QtWidgets import (
     QButtonGroup,
@@ -161,9 +161,6 @@ class HandKeys(QObject):
 
 class ListenPart(QWidget):
     """Buttons for what is heard, the transport, level, and the fader for riding by hand."""
-
-    save_asked = Signal()
-    reference_asked = Signal()
 
     def __init__(self, player: Player, actions: ActionSet, parent: QWidget | None = None) -> None:
         super().__init__(parent)

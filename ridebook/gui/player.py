@@ -14,6 +14,7 @@ from ridebook.audio.stems import Stem
 from ridebook.errors import RidebookError
 from ridebook.gui.desk import Desk
 from ridebook.gui.sound import QtSound, SoundOut
+from ridebook.gui.timers import rest_timer
 from ridebook.session import edits
 from ridebook.session.document import Session
 from ridebook.work.preview import Heard, Listening, PreviewRenderer, match_db, opened_followers, opened_reference
@@ -66,10 +67,7 @@ class Player(QObject):
         self._tick.setInterval(TICK_MS)
         self._tick.setTimerType(Qt.TimerType.PreciseTimer)
         self._tick.timeout.connect(self._on_tick)
-        self._settle = QTimer(self)
-        self._settle.setSingleShot(True)
-        self._settle.setInterval(150)
-        self._settle.timeout.connect(self._match)
+        self._settle = rest_timer(self, 150, self._match)
         desk.session_changed.connect(self._on_session_changed)
         desk.analysis_changed.connect(self._on_analysis_changed)
         desk.playhead_changed.connect(self._on_playhead_changed)

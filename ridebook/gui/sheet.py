@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -63,6 +63,7 @@ from ridebook.gui.sheet_rows import (
     rows_of,
 )
 from ridebook.gui.theme import Theme, themes
+from ridebook.gui.timers import rest_timer
 from ridebook.gui.why import WhyLine, balance_said, heard_said
 from ridebook.gui.words import clock, counted, doubt_said, signed, with_minus
 from ridebook.ride.lane import Lane
@@ -116,7 +117,7 @@ class SheetView(QAbstractScrollArea):
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.setMinimumWidth(280)
-        self._later = _later(self, self._catch_up)
+        self._later = rest_timer(self, LATER_MS, self._catch_up)
         self._behind = False
         self._held_back = False
         self.labels = LabelEditing(desk, self.viewport(), self, self._label_place)
@@ -904,7 +905,7 @@ class Sheet(QWidget):
         layout.addWidget(self.view, 1)
         self.why = WhyLine(desk, self)
         layout.addWidget(self.why)
-        self._later = _later(self, self._refresh)
+        self._later = rest_timer(self, LATER_MS, self._refresh)
         desk.session_changed.connect(lambda _before, _after: self._later.isActive() or self._later.start())
         desk.suggestion_changed.connect(self._refresh)
         desk.hearing.changed.connect(self._refresh)
@@ -962,15 +963,6 @@ _FILTER_TIPS = {
 def _glyph_air_n(phrase: Span) -> int:
     """So much of the lane is seen on both sides of a phrase."""
     return phrase.length_n // 8
-
-
-def _later(owner: QWidget, do: Callable[[], object]) -> QTimer:
-    """Make a timer that does something once, a moment after it is started."""
-    timer = QTimer(owner)
-    timer.setSingleShot(True)
-    timer.setInterval(LATER_MS)
-    timer.timeout.connect(do)
-    return timer
 
 
 def _escaped(text: str) -> str:

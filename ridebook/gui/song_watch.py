@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import QFileSystemWatcher, QObject, QTimer, Signal
+from PySide6.QtCore import QFileSystemWatcher, QObject, Signal
 
 from ridebook.check.source_faults import SourceHealth
 from ridebook.gui.desk import Desk
+from ridebook.gui.timers import rest_timer
 from ridebook.session.document import Session
 from ridebook.work.steps import CancelCheck, Progress
 
@@ -50,19 +50,12 @@ class SongWatch(QObject):
         self._known: dict[str, Known] | None = None
         self._files = QFileSystemWatcher(self)
         self._files.fileChanged.connect(lambda _path: self._written.start())
-        self._rest = self._timer(PEAKS_MS, self._find_peaks)
-        self._written = self._timer(FILES_MS, self._look_at_files)
-        self._first = self._timer(FIRST_MS, self._measure)
+        self._rest = rest_timer(self, PEAKS_MS, self._find_peaks)
+        self._written = rest_timer(self, FILES_MS, self._look_at_files)
+        self._first = rest_timer(self, FIRST_MS, self._measure)
         desk.session_changed.connect(self._on_session_changed)
         desk.opened.connect(self._on_opened)
         desk.closing.connect(self._let_go)
-
-    def _timer(self, rest_ms: int, then: Callable[[], None]) -> QTimer:
-        timer = QTimer(self)
-        timer.setSingleShot(True)
-        timer.setInterval(rest_ms)
-        timer.timeout.connect(then)
-        return timer
 
     def _on_opened(self) -> None:
         self.health = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from PySide6.QtCore import Qt, QTimer
+from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QLabel, QWidget
 
 from ridebook.check.hidden import hidden
@@ -10,6 +10,7 @@ from ridebook.check.in_the_way import index_text
 from ridebook.check.standing import SpanStanding, Standing
 from ridebook.gui.desk import Desk
 from ridebook.gui.theme import themes
+from ridebook.gui.timers import rest_timer
 from ridebook.gui.words import counted, signed, with_minus
 from ridebook.measure.audibility import LOST
 from ridebook.segment.spans import Kind, Span
@@ -62,10 +63,7 @@ class WhyLine(QLabel):
         self.setWordWrap(True)
         self.setTextFormat(Qt.TextFormat.PlainText)
         self.setAlignment(Qt.AlignmentFlag.AlignTop | Qt.AlignmentFlag.AlignLeft)
-        self._later = QTimer(self)
-        self._later.setSingleShot(True)
-        self._later.setInterval(LATER_MS)
-        self._later.timeout.connect(self.refresh)
+        self._later = rest_timer(self, LATER_MS, self.refresh)
         for signal in (
             desk.session_changed,
             desk.selection_changed,

@@ -10,6 +10,7 @@ import numpy as np
 
 from ridebook.audio.stems import Stem, StemPair, open_pair
 from ridebook.check.source_faults import MixFit
+from ridebook.measure.lag import best_place_n
 from ridebook.work.blocks import bed_placed, voices_placed
 from ridebook.work.preview import placed
 from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
@@ -119,6 +120,4 @@ def _lag_n(pair: StemPair, mix: Stem, centre_law_db: float) -> int:
     far_n = round(_FAR_S * pair.rate_hz)
     here = mono(start_n, start_n + length_n)
     there = placed(mix, pair.mix_layout, start_n - far_n, start_n + length_n + far_n).sum(axis=1)
-    size = 1 << (len(there) + length_n).bit_length()
-    match = np.fft.irfft(np.fft.rfft(there, size) * np.conj(np.fft.rfft(here, size)), size)[: 2 * far_n + 1]
-    return int(np.abs(match).argmax()) - far_n
+    return best_place_n(here, there) - far_n

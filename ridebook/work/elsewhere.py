@@ -12,6 +12,7 @@ from ridebook.audio.files import FileInfo
 from ridebook.audio.stems import Stem, open_stem
 from ridebook.errors import SourceUnusableError
 from ridebook.exchange.any_lane import GainUnit, TimeUnit, read_any_lane
+from ridebook.measure.lag import best_place_n
 from ridebook.measure.measures import Measures
 from ridebook.ride.edits import mean_ride_db
 from ridebook.ride.infer import CELLS_N, GainTrace
@@ -160,9 +161,7 @@ def _lag_n(one: Stem, two: Stem, start_n: int, length_n: int) -> tuple[int, floa
     far_n = round(_LAG_S * one.rate_hz)
     then = one.read(start_n, start_n + length_n).astype(np.float64).sum(axis=1)
     now = two.read(start_n - far_n, start_n + length_n + far_n).astype(np.float64).sum(axis=1)
-    size = 1 << (len(now) + len(then)).bit_length()
-    match = np.fft.irfft(np.fft.rfft(now, size) * np.conj(np.fft.rfft(then, size)), size)[: 2 * far_n + 1]
-    at = int(np.abs(match).argmax())
+    at = best_place_n(then, now)
     # Gains move within the window: what is alike is told from short stretches, each against its own gain.
     piece_n = max(1, one.rate_hz // 100)
     pieces_n = length_n // piece_n

@@ -11,6 +11,7 @@ import numpy as np
 
 from ridebook.audio.files import read_info
 from ridebook.audio.stems import Stem, StemPair, open_pair, open_stem
+from ridebook.measure.lag import best_place_n
 from ridebook.measure.measures import CELLS_PER_S, Measures, StemMeasures
 from ridebook.segment.spans import Segments, Span
 from ridebook.session.document import Session, SourceFile, State
@@ -187,16 +188,13 @@ def _shift_cells(before: np.ndarray, after: np.ndarray) -> int:
 
 def _refined_n(old: Stem, new: Stem, coarse_n: int, before: StemMeasures) -> int:
     """Frames to add to a shift that is right to a cell, by the correlation of the samples where it is loudest."""
-    from scipy import signal
-
     length_n = min(round(_REFINE_S * new.rate_hz), old.end_n)
     loudness = np.convolve(before.cell_power, np.ones(max(1, length_n * CELLS_PER_S // new.rate_hz)), "valid")
     start_n = min(int(before.grid_n[int(loudness.argmax())]), old.end_n - length_n)
     margin_n = 2 * new.rate_hz // CELLS_PER_S
     then = old.read(start_n, start_n + length_n).mean(axis=1)
     now = new.read(start_n + coarse_n - margin_n, start_n + coarse_n + length_n + margin_n).mean(axis=1)
-    match = signal.correlate(now, then, mode="valid", method="fft")
-    return int(np.abs(match).argmax()) - margin_n
+    return best_place_n(then, now) - margin_n
 
 
 def _with_new_phrases(session: Session, analysis: Analysis) -> Session:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import math
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,6 +12,7 @@ from ridebook.check.findings import Finding, Severity, find, time_text
 from ridebook.check.proof import Metered, Outputs, Proof, prove
 from ridebook.check.source_faults import SourceHealth
 from ridebook.errors import SourceError
+from ridebook.exchange.manifest import finite
 from ridebook.exchange.report import Report, report_of
 from ridebook.measure.filemeter import measure_file
 from ridebook.measure.measures import Measures
@@ -139,8 +139,8 @@ def review(
         with contextlib.suppress(SourceError):
             told = part_of(part_of(progress, 3, 5), i, len(session.references))
             loudness = measure_file(reference.path, progress=told)
-            peak = _finite(loudness.true_peak_dbtp)
-            meter = Metered(_finite(loudness.integrated_lufs), loudness.loudness_range_lu, peak)
+            peak = finite(loudness.true_peak_dbtp)
+            meter = Metered(finite(loudness.integrated_lufs), loudness.loudness_range_lu, peak)
             references.append((Path(reference.path).name, meter))
     learnt = learn_all(
         session.references,
@@ -205,11 +205,7 @@ def _metered(pair: StemPair, session: Session, progress: Progress, cancelled: Ca
 
 def _figures(meter: Meter) -> Metered:
     figures = meter.figures()
-    return Metered(_finite(figures.integrated_lufs), figures.range_lu, _finite(figures.true_peak_dbtp))
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
+    return Metered(finite(figures.integrated_lufs), figures.range_lu, finite(figures.true_peak_dbtp))
 
 
 def _meter_line(meter: Metered) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 from ridebook.audio.files import file_sha256
 from ridebook.audio.stems import Stem, StemPair
 from ridebook.check.source_faults import SourceHealth, onset_fit
+from ridebook.measure.lag import best_place_n
 from ridebook.measure.measures import CELLS_PER_S, Measures
 from ridebook.session.document import Session, SourceFile
 from ridebook.work.approved_mix import mix_fit
@@ -157,9 +158,7 @@ def _likely_lag_n(pair: StemPair, measures: Measures) -> int:
     far_n = round(_LAG_S * pair.rate_hz)
     vocal = _mono(pair.vocal.read(start_n, start_n + length_n))
     bed = _bed(pair, start_n - far_n, start_n + length_n + far_n)
-    size = 1 << (len(bed) + length_n).bit_length()
-    match = np.fft.irfft(np.fft.rfft(bed, size) * np.conj(np.fft.rfft(vocal, size)), size)[: 2 * far_n + 1]
-    return int(np.abs(match).argmax()) - far_n
+    return best_place_n(vocal, bed) - far_n
 
 
 def _mono(block: np.ndarray) -> np.ndarray:
