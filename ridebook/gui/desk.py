@@ -229,6 +229,7 @@ class Desk(QObject):
             import scipy.signal  # noqa: F401
 
             import ridebook.gui.export_dialog
+            import ridebook.work.demo
             import ridebook.work.song  # noqa: F401
 
         # What is there by now stays: a collection need not go through all of it again, which takes 50 ms.

@@ -71,7 +71,6 @@ from ridebook.segment.spans import Kind, Span
 from ridebook.session import edits
 from ridebook.session.document import Session, SourceFile
 from ridebook.session.file import SUFFIX, locate, missing_sources
-from ridebook.work.demo import TITLE, demo_sources
 from ridebook.work.places import shipped
 from ridebook.work.preview import save_preview
 from ridebook.work.steps import CancelCheck, Progress
@@ -603,6 +602,9 @@ class Window(QMainWindow):
 
     def open_demo(self) -> None:
         """Open the song that ships with the program."""
+        # Here, since making the demo brings in all that leaves, which the first page need not wait for.
+        from ridebook.work.demo import TITLE, demo_sources
+
         vocal, beds = demo_sources()
         if vocal.is_file():
             words, lyric = vocal.with_name("words.csv"), vocal.with_name("lyric.txt")
