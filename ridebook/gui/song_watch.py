@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ridebook.audio.stems import StemPair
     from ridebook.work.peaks import Heights, Known, TruePeaks
 
-PEAKS_MS = 200
+PEAKS_MS = 100
 """Rest after an edit before the true peaks are found anew, so that a gesture does not start them at each step."""
 
 FIRST_MS = 500

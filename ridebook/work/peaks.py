@@ -9,14 +9,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from ridebook.audio.gain import GainCurve
-from ridebook.audio.stems import StemPair
+from ridebook.audio.stems import StemPair, placement
 from ridebook.measure.truepeak import TAPS_N, TruePeak
 from ridebook.session.document import Session
 from ridebook.work.blocks import bed_placed, gain_column, voices_placed
 from ridebook.work.render import voice_curves
 from ridebook.work.steps import CancelCheck, Progress, never, raise_if, silent
 
-_BLOCK_N = 1 << 16
+_BLOCK_N = 1 << 13
+_READ_N = _BLOCK_N << 3
 _AROUND_N = 4 * TAPS_N
 _GRID_STEP_N = 128
 _GRID_N = 1 + _BLOCK_N // _GRID_STEP_N
@@ -38,7 +39,7 @@ class Heights:
     alone, bed : ndarray
         True peak of the vocal in its own channels, and of the bed, a value for each block.
     voices : ndarray
-        True peak of the vocal and of each follower in the mix, a row for each.
+        How high the vocal and each follower can stand in the mix at most, a row for each.
     centre_law_db : float
         Law that the vocal was placed by.
     """
@@ -72,12 +73,18 @@ def heights_of(
         The work was called off.
     """
     starts_n = np.append(np.arange(pair.mix_start_n, pair.mix_end_n, _BLOCK_N), pair.mix_end_n)
-    heights = np.zeros((3 + len(pair.followers), len(starts_n) - 1))
-    for k, (start_n, stop_n) in enumerate(zip(starts_n[:-1].tolist(), starts_n[1:].tolist(), strict=True)):
+    voices = (pair.vocal, *pair.followers)
+    heights = np.zeros((1 + len(voices), len(starts_n) - 1))
+    for chunk_n in range(pair.mix_start_n, pair.mix_end_n, _READ_N):
         raise_if(cancelled)
-        heights[:, k] = [_peak(part, pair.rate_hz) for part in _faded(pair, start_n, stop_n, centre_law_db)]
-        progress((k + 1) / heights.shape[1])
-    return Heights(starts_n, heights[0], heights[1], heights[2:], centre_law_db)
+        first_n, last_n = chunk_n - _AROUND_N, chunk_n + _READ_N + _AROUND_N
+        parts = [bed_placed(pair, first_n, last_n), *(voice.read(first_n, last_n) for voice in voices)]
+        for k in range(*np.searchsorted(starts_n[:-1], [chunk_n, chunk_n + _READ_N]).tolist()):
+            inside = slice(starts_n[k] - _AROUND_N - first_n, starts_n[k + 1] + _AROUND_N - first_n)
+            heights[:, k] = [_peak(_with_soft_ends(np.array(part[inside])), pair.rate_hz) for part in parts]
+        progress(min(1.0, (chunk_n + _READ_N - pair.mix_start_n) / (pair.mix_end_n - pair.mix_start_n)))
+    most = [np.abs(placement(voice.layout, pair.mix_layout, centre_law_db)).sum(axis=0).max() for voice in voices]
+    return Heights(starts_n, heights[1], heights[0], heights[1:] * np.array(most)[:, None], centre_law_db)
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,22 +202,8 @@ def _ridden_peak(
         ridden = sum(voice * gain_column(curve, first_n, last_n) for voice, curve in voices)
         block = ridden + bed_placed(pair, first_n, last_n)
     else:
-        block = _alone(pair, first_n, last_n) * gain_column(curves[0], first_n, last_n)
+        block = pair.vocal.read(first_n, last_n) * gain_column(curves[0], first_n, last_n)
     return _peak(_with_soft_ends(block), pair.rate_hz)
-
-
-def _faded(pair: StemPair, start_n: int, stop_n: int, centre_law_db: float) -> list[np.ndarray]:
-    first_n, last_n = start_n - _AROUND_N, stop_n + _AROUND_N
-    parts = [_alone(pair, first_n, last_n), bed_placed(pair, first_n, last_n)]
-    return [_with_soft_ends(part) for part in [*parts, *voices_placed(pair, first_n, last_n, centre_law_db)]]
-
-
-def _alone(pair: StemPair, first_n: int, last_n: int) -> np.ndarray:
-    """Vocal in its own channels; the stem ends where the vocal's file does."""
-    block = np.array(pair.vocal.read(first_n, last_n))
-    block[: max(0, -first_n)] = 0.0
-    block[max(0, pair.frames_n - first_n) :] = 0.0
-    return block
 
 
 def _with_soft_ends(block: np.ndarray) -> np.ndarray:
